@@ -1,0 +1,48 @@
+package pipeline
+
+import (
+	"encoding/json"
+
+	"chapterhouse/dsp"
+)
+
+// Resolved is one stage of a chain as a recipe holds it: every default filled
+// in, so that a changed default changes the key.
+type Resolved struct {
+	Stage  string          `json:"stage"`
+	Rev    int             `json:"rev"`
+	Params json.RawMessage `json:"params"` // canonical JSON
+}
+
+// A Chain is the ordered stages for a narrator and a setup. It is immutable:
+// its digest names it.
+type Chain struct {
+	Chain      string     `json:"chain"` // its name in the house
+	Narrator   string     `json:"narrator"`
+	Setup      string     `json:"setup"`
+	SpeechDBFS dsp.DBFS   `json:"speech_dbfs"` // reference: plain RMS while speaking that thresholds count on
+	Stages     []Resolved `json:"stages"`
+}
+
+// Digest names the revision: reference and stages, not names or reasons.
+func (c Chain) Digest() Digest {
+	text, err := Canonical(struct {
+		SpeechDBFS dsp.DBFS   `json:"speech_dbfs"`
+		Stages     []Resolved `json:"stages"`
+	}{c.SpeechDBFS, c.Stages})
+	if err != nil {
+		panic(err) // resolved parameters are JSON already
+	}
+	return DigestOf(text)
+}
+
+// Facts are the numbers of a session that stages need, as they stand at the
+// chain's input, after the fit gain.
+type Facts struct {
+	SpeechDBFS dsp.DBFS `json:"speech_dbfs"` // ITU-T P.56 active speech level
+	RoomTone   Spectrum `json:"room_tone"`   // empty where the session has none
+}
+
+// Spectrum is the level in each sixth-octave band of dsp/spectrum.SixthOctaves,
+// plain RMS dBFS. Empty: not measured.
+type Spectrum []dsp.DBFS

@@ -1,0 +1,53 @@
+package pipeline
+
+// Verdict is what a chapter or title is worth.
+type Verdict string
+
+const (
+	Ready  Verdict = "ready"
+	Listen Verdict = "listen" // a human ear should go to the findings
+	Return Verdict = "return" // can't be delivered as it is: the narrator or the booth must act
+)
+
+// worse orders verdicts.
+var worse = map[Verdict]int{Ready: 0, Listen: 1, Return: 2}
+
+// Worse is the more urgent of two verdicts.
+func Worse(a, b Verdict) Verdict {
+	if worse[b] > worse[a] {
+		return b
+	}
+	return a
+}
+
+// A Finding is one thing that a check noticed. Its place is in source time,
+// so that it survives another chain and another edit list.
+type Finding struct {
+	Check    string  `json:"check"`
+	Spec     string  `json:"spec,omitempty"`     // the spec whose limit it is; empty: the recording's own
+	Source   Digest  `json:"source,omitempty"`   // empty: the whole chapter or title
+	Path     string  `json:"path,omitempty"`     // the source's name, for people
+	StartS   float64 `json:"start_s"`            // seconds into the source
+	EndS     float64 `json:"end_s"`              // seconds into the source; 0 with StartS 0: all of it
+	Measured string  `json:"measured,omitempty"` // with unit
+	Limit    string  `json:"limit,omitempty"`    // with unit
+	Do       string  `json:"do"`                 // what to do, one sentence
+	Weight   Verdict `json:"weight"`             // ready: a notice
+	Accepted string  `json:"accepted,omitempty"` // the reason of the decision that lifted it
+}
+
+// Same tells whether two findings are one: same check and spec, same source,
+// start within half a second. A decision holds across runs by it.
+func (f Finding) Same(g Finding) bool {
+	d := f.StartS - g.StartS
+	return f.Check == g.Check && f.Spec == g.Spec && f.Source == g.Source && d <= 0.5 && d >= -0.5
+}
+
+// A Decision is a person's word on a finding: it stands, and is no obstacle.
+type Decision struct {
+	Check   string  `json:"check"`
+	Spec    string  `json:"spec,omitempty"`
+	Chapter int     `json:"chapter"`
+	AtS     float64 `json:"at_s"` // seconds into the source
+	Why     string  `json:"why"`
+}

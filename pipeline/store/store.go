@@ -1,0 +1,68 @@
+// Package store is the seam to object storage, the truth of a house: blobs
+// named by their digest, and small objects that are created once or replaced
+// by compare-and-swap. It knows names and bytes, not what they mean.
+//
+// What every implementation promises, and storetest checks:
+//   - a Put or Swap that returned nil is durable and read back by any later Get, Stat or List;
+//   - a reader sees an object whole or not at all;
+//   - of any number of concurrent Swaps with the same old version exactly one succeeds;
+//   - methods may be called from any goroutine.
+package store
+
+import (
+	"context"
+	"errors"
+	"io"
+
+	"chapterhouse/pipeline"
+)
+
+var (
+	// ErrAbsent: there is no object of that name.
+	ErrAbsent = errors.New("not in the store")
+	// ErrConflict: the object is not at the version the caller named.
+	ErrConflict = errors.New("changed by someone else")
+	// ErrDamaged: the bytes are not those that the name or the writer claims.
+	ErrDamaged = errors.New("damaged: its digest does not match its bytes")
+)
+
+// A Version names one state of an object. It is opaque; equal versions mean equal bytes.
+type Version string
+
+// Absent is the version of an object that is not there.
+const Absent Version = ""
+
+// Info describes one object.
+type Info struct {
+	Name    string
+	Bytes   int64
+	Version Version
+}
+
+// MaxObject bounds what Swap takes and ReadObject reads. Audio goes to blobs.
+const MaxObject = 8 << 20
+
+// Store holds a house's objects. Names are slash-separated, of the characters
+// a-z 0-9 . _ - and never hold an empty, "." or ".." element.
+type Store interface {
+	// Get opens n bytes from offset off, n < 0 for all that follow. ErrAbsent.
+	Get(ctx context.Context, name string, off, n int64) (io.ReadCloser, error)
+	// Put stores the bytes of from as the blob d. A blob that is there
+	// already is left alone. ErrDamaged when the bytes are not d's; nothing
+	// is left under the name then. from is read from its start, perhaps more than once.
+	Put(ctx context.Context, d pipeline.Digest, from io.ReadSeeker) error
+	// Swap replaces an object that is at version old by data; old = Absent
+	// creates. ErrConflict when it is not at old. After any other error the
+	// caller can't know and must read.
+	Swap(ctx context.Context, name string, old Version, data []byte) (Version, error)
+	// Stat describes an object. ErrAbsent.
+	Stat(ctx context.Context, name string) (Info, error)
+	// List calls each for every object whose name starts with prefix, in the
+	// order of names, until it returns an error, which List returns.
+	List(ctx context.Context, prefix string, each func(Info) error) error
+	// Delete removes an object; one that is absent is no error.
+	Delete(ctx context.Context, name string) error
+}
+
+// BlobName is where a blob lies.
+func BlobName(d pipeline.Digest) string { return "blobs/" + string(d[:2]) + "/" + string(d) }
