@@ -1,0 +1,44 @@
+package kernel
+
+// A Ramp multiplies a signal by a gain that is given once every step samples
+// and runs in a straight line between: the last sample of a step has that
+// step's gain, and before the first stands the gain at rest.
+type Ramp struct {
+	rest, last float64
+	part       []float64 // k/step for the k-th sample
+}
+
+// NewRamp makes a Ramp with so many samples a step, a multiple of 4, that
+// starts from the gain rest.
+func NewRamp(step int, rest float64) *Ramp {
+	r := &Ramp{rest: rest, last: rest, part: make([]float64, step)}
+	for k := range r.part {
+		r.part[k] = float64(k+1) / float64(step)
+	}
+	return r
+}
+
+// Process multiplies x by gains; len(x) = step·len(gains). A gain that stays 1
+// leaves the bits of x alone.
+func (r *Ramp) Process(x, gains []float64) {
+	step := len(r.part)
+	last := r.last
+	for i, g := range gains {
+		s := x[i*step : (i+1)*step]
+		if d := g - last; d != 0 {
+			part := r.part[:len(s)]
+			for k := range s {
+				s[k] *= last + float64(d*part[k])
+			}
+		} else if g != 1 {
+			for k := range s {
+				s[k] *= g
+			}
+		}
+		last = g
+	}
+	r.last = last
+}
+
+// Reset goes back to the gain at rest.
+func (r *Ramp) Reset() { r.last = r.rest }
