@@ -42,10 +42,14 @@ type Info struct {
 // MaxObject bounds what Swap takes and ReadObject reads. Audio goes to blobs.
 const MaxObject = 8 << 20
 
-// Store holds a house's objects. Names are slash-separated, of the characters
-// a-z 0-9 . _ - and never hold an empty, "." or ".." element.
+// Store holds a house's objects under names as CheckName wants them. A name
+// that it refuses, and anything else that only a wrong caller can ask, is an
+// error of kind Bug; a disk or a network that fails is one of kind Infra. A
+// method whose context is done returns the context's error.
 type Store interface {
-	// Get opens n bytes from offset off, n < 0 for all that follow. ErrAbsent.
+	// Get opens n bytes from offset off, n < 0 for all that follow; what
+	// lies beyond the end is not there, and no error. ErrAbsent. The context
+	// must live until the reader is closed. The bytes are not verified: see CopyBlob.
 	Get(ctx context.Context, name string, off, n int64) (io.ReadCloser, error)
 	// Put stores the bytes of from as the blob d. A blob that is there
 	// already is left alone. ErrDamaged when the bytes are not d's; nothing
@@ -53,16 +57,24 @@ type Store interface {
 	Put(ctx context.Context, d pipeline.Digest, from io.ReadSeeker) error
 	// Swap replaces an object that is at version old by data; old = Absent
 	// creates. ErrConflict when it is not at old. After any other error the
-	// caller can't know and must read.
+	// caller can't know and must read: Create and Update do.
 	Swap(ctx context.Context, name string, old Version, data []byte) (Version, error)
 	// Stat describes an object. ErrAbsent.
 	Stat(ctx context.Context, name string) (Info, error)
 	// List calls each for every object whose name starts with prefix, in the
-	// order of names, until it returns an error, which List returns.
+	// byte order of names, until it returns an error, which List returns. An
+	// object that comes or goes meanwhile may be listed or not.
 	List(ctx context.Context, prefix string, each func(Info) error) error
 	// Delete removes an object; one that is absent is no error.
 	Delete(ctx context.Context, name string) error
 }
 
-// BlobName is where a blob lies.
-func BlobName(d pipeline.Digest) string { return "blobs/" + string(d[:2]) + "/" + string(d) }
+// Local is a store whose objects are files on this machine.
+type Local interface {
+	// Path is the file of an object, there or not. It may be read and
+	// hard-linked, never written.
+	Path(name string) (string, error)
+	// Scratch is a folder in the same file system as the objects. It is gone
+	// when the store is closed, or opened again after its process died.
+	Scratch() string
+}
