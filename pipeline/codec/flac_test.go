@@ -1,0 +1,180 @@
+package codec
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"chapterhouse/dsp"
+)
+
+func writeFLAC(t testing.TB, path string, ch [][]float64, rateHz, bits int) {
+	t.Helper()
+	w, err := CreateFLAC(path, rateHz, len(ch), bits)
+	if err != nil {
+		t.Fatal(err)
+	}
+	writeBlocks(t, w.Write, ch, 3001)
+	if w.Frames() != dsp.Frames(len(ch[0])) || w.Clipped() != 0 {
+		t.Errorf("%d frames, %d clipped", w.Frames(), w.Clipped())
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// What we write, flac tests as whole and decodes to the last bit.
+func TestWriteFLAC(t *testing.T) {
+	for _, bits := range []int{16, 24} {
+		for _, channels := range []int{1, 2} {
+			for _, frames := range []int{1, 15, 1152, 4096, 4097, 50001} {
+				for _, rate := range []int{44100, 48000, 11025, 96000} {
+					if rate != 44100 && frames != 4097 {
+						continue
+					}
+					what := fmt.Sprintf("%d bits, %d channels, %d frames, %d Hz", bits, channels, frames, rate)
+					want := onGrid(speechLike(channels, frames), bits)
+					dir := t.TempDir()
+					path := filepath.Join(dir, "a.flac")
+					writeFLAC(t, path, want, rate, bits)
+					run(t, "flac", "-s", "-t", path)
+					got := run(t, "flac", "-s", "-d", "-c", "--force-raw-format", "--endian=little", "--sign=signed", path)
+					if !bytes.Equal(got, raw(want, bits, false)) {
+						t.Errorf("%s: flac decodes other samples", what)
+					}
+					info := string(run(t, "metaflac", "--show-total-samples", "--show-min-blocksize", "--show-max-blocksize", "--show-sample-rate", path))
+					if want := fmt.Sprintf("%d\n%d\n%d\n%d\n", frames, flacBlock, flacBlock, rate); info != want {
+						t.Errorf("%s: metaflac says %q, want %q", what, info, want)
+					}
+					r := openTest(t, path)
+					if i := r.Info(); i.Frames != dsp.Frames(frames) || i.RateHz != rate || i.Bits != bits || len(i.Notes) > 0 {
+						t.Errorf("%s: %+v", what, i)
+					}
+					same(t, what, readAll(t, r, 1000), want)
+				}
+			}
+		}
+	}
+}
+
+// The stereo pairs that compress by their difference come out as they went in.
+func TestWriteFLACStereo(t *testing.T) {
+	mono := onGrid(speechLike(1, 20000), 24)[0]
+	other := onGrid(speechLike(2, 20000), 24)[1]
+	flipped := make([]float64, len(mono))
+	for i, x := range mono {
+		flipped[i] = max(min(-x, 1-0x1p-23), -1)
+	}
+	for name, ch := range map[string][][]float64{
+		"identical": {mono, mono}, "flipped": {mono, flipped}, "one side": {mono, make([]float64, len(mono))}, "two": {mono, other},
+	} {
+		path := filepath.Join(t.TempDir(), "a.flac")
+		writeFLAC(t, path, ch, 44100, 24)
+		run(t, "flac", "-s", "-t", path)
+		same(t, name, readAll(t, openTest(t, path), 4000), ch)
+		if name == "identical" {
+			st, _ := os.Stat(path)
+			single := filepath.Join(t.TempDir(), "b.flac")
+			writeFLAC(t, single, ch[:1], 44100, 24)
+			one, _ := os.Stat(single)
+			if float64(st.Size()) > 1.02*float64(one.Size()) {
+				t.Errorf("two identical channels take %d bytes, one takes %d", st.Size(), one.Size())
+			}
+		}
+	}
+}
+
+// Files of the flac program, at every setting that changes the bitstream.
+func TestReadFLACOfOthers(t *testing.T) {
+	for _, bits := range []int{16, 24} {
+		for _, channels := range []int{1, 2} {
+			want := onGrid(speechLike(channels, 30011), bits)
+			src := writeFile(t, "in.raw", raw(want, bits, false))
+			for _, opt := range []string{"-0", "-5", "-8", "-b 512", "-b 16384 --lax", "--no-padding", "-l 32 --lax"} {
+				path := filepath.Join(t.TempDir(), "a.flac")
+				args := append(strings.Fields(opt), "-s", "--force-raw-format", "--endian=little", "--sign=signed",
+					fmt.Sprint("--channels=", channels), fmt.Sprint("--bps=", bits), "--sample-rate=44100", "-o", path, src)
+				run(t, "flac", args...)
+				r := openTest(t, path)
+				if len(r.Info().Notes) > 0 || r.Info().Frames != 30011 {
+					t.Errorf("flac %s: %+v", opt, r.Info())
+				}
+				same(t, fmt.Sprintf("flac %s, %d bits, %d channels", opt, bits, channels), readAll(t, r, 997), want)
+			}
+		}
+	}
+}
+
+// An encoder that writes to a pipe leaves length and MD5 open: the frames are
+// counted. ffmpeg is one.
+func TestReadStreamedFLAC(t *testing.T) {
+	want := onGrid(speechLike(1, 30011), 16)
+	src := writeFile(t, "in.raw", raw(want, 16, false))
+	b := run(t, "ffmpeg", "-v", "error", "-f", "s16le", "-ar", "44100", "-ac", "1", "-i", src, "-f", "flac", "-")
+	r := openTest(t, writeFile(t, "a.flac", b))
+	if i := r.Info(); i.Frames != 30011 || len(i.Notes) != 1 {
+		t.Errorf("%+v", i)
+	}
+	same(t, "streamed", readAll(t, r, 777), want)
+}
+
+// Tags of another format around the stream are no part of it.
+func TestReadFLACBetweenTags(t *testing.T) {
+	want := onGrid(speechLike(1, 9000), 16)
+	path := filepath.Join(t.TempDir(), "a.flac")
+	writeFLAC(t, path, want, 44100, 16)
+	b, _ := os.ReadFile(path)
+	id3 := append([]byte("ID3\x04\x00\x00\x00\x00\x00\x64"), make([]byte, 100)...)
+	v1 := append([]byte("TAG"), make([]byte, 125)...)
+	b = append(append(id3, b...), v1...)
+	r := openTest(t, writeFile(t, "b.flac", b))
+	same(t, "between tags", readAll(t, r, 777), want)
+}
+
+// Every damaged byte of a FLAC file is noticed, by CRC, MD5 or structure;
+// none gives other samples without an error.
+func TestFLACDamage(t *testing.T) {
+	want := onGrid(speechLike(1, 6000), 16)
+	path := filepath.Join(t.TempDir(), "a.flac")
+	writeFLAC(t, path, want, 44100, 16)
+	whole, _ := os.ReadFile(path)
+	for at := 42; at < len(whole); at += 7 {
+		b := bytes.Clone(whole)
+		b[at] ^= 0x10
+		err := decodeBytes(b, limits{minHz: 8000, maxHz: 192000, maxChannels: 2, minBits: 16, maxSeconds: 86400})
+		if err == nil {
+			t.Errorf("byte %d changed: nothing noticed", at)
+		}
+	}
+	for cut := 0; cut < len(whole); cut += 501 {
+		if decodeBytes(whole[:cut], limits{minHz: 8000, maxHz: 192000, maxChannels: 2, minBits: 16, maxSeconds: 86400}) == nil {
+			t.Errorf("cut at byte %d: nothing noticed", cut)
+		}
+	}
+}
+
+// The same samples give the same bytes, however they were cut.
+func TestFLACDeterministic(t *testing.T) {
+	ch := speechLike(2, 20000)
+	var first []byte
+	for _, block := range []int{1, 1024, 20000} {
+		path := filepath.Join(t.TempDir(), "a.flac")
+		w, err := CreateFLAC(path, 44100, 2, 24)
+		if err != nil {
+			t.Fatal(err)
+		}
+		writeBlocks(t, w.Write, ch, block)
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+		b, _ := os.ReadFile(path)
+		if first == nil {
+			first = b
+		} else if !bytes.Equal(first, b) {
+			t.Errorf("blocks of %d give other bytes", block)
+		}
+	}
+}
