@@ -120,8 +120,8 @@ func (s *Store) replace(ctx context.Context, tmp, name string, old store.Version
 // writeTemp writes a file of its own in the scratch folder, synced, and
 // returns its name; after an error nothing is left. An error of from is
 // returned as it is.
-func (s *Store) writeTemp(ctx context.Context, from io.Reader, mode fs.FileMode) (tmp string, err error) {
-	tmp = filepath.Join(s.scratch, "put-"+rand.Text())
+func (s *Store) writeTemp(ctx context.Context, from io.Reader, mode fs.FileMode) (name string, err error) {
+	tmp := filepath.Join(s.scratch, "put-"+rand.Text())
 	f, err := s.root.OpenFile(tmp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
 	if err != nil {
 		return "", explain(s.dir, err)
