@@ -28,8 +28,8 @@ func (s *Split) Allpass() Biquad {
 // Reset puts the split at rest.
 func (s *Split) Reset() { clear(s.history[:]) }
 
-// Process splits a quantum. low and high are as long as block; high may be
-// block itself.
+// Process splits a quantum. low and high are as long as block; one of them may
+// be block itself.
 func (s *Split) Process(block, low, high []float64) {
 	q, h := s.low, &s.history
 	x1, x2 := h[0][0], h[0][1]

@@ -1,0 +1,63 @@
+// Package filter designs equalisation as second-order sections and runs them.
+//
+// A design function returns sections or an error that names the parameter by
+// its key, its value and its legal range. New runs sections as a
+// dsp.Processor; Crossover splits a signal into bands that sum flat.
+package filter
+
+import (
+	"fmt"
+
+	"chapterhouse/dsp/kernel"
+)
+
+// A Filter is a fixed equalisation: sections in series, no latency.
+type Filter struct{ cascade *kernel.Cascade }
+
+// New makes a filter at rest. No sections leave the signal alone.
+func New(sections []kernel.Biquad) *Filter {
+	return &Filter{kernel.NewCascade(sections)}
+}
+
+// Process filters one quantum in place.
+func (f *Filter) Process(block []float64) { f.cascade.Process(block) }
+
+// Latency is 0: a filter turns phase, but holds nothing back.
+func (f *Filter) Latency() int { return 0 }
+
+// Reset puts the filter at rest.
+func (f *Filter) Reset() { f.cascade.Reset() }
+
+// Frequencies may lie between lowestHz and highestShare of the sample rate:
+// below, nothing is heard; above, the bilinear transform leaves no room for a
+// slope. For 44.1 kHz that is 19845 Hz.
+const (
+	lowestHz     = 10
+	highestShare = 0.45
+)
+
+// within says that a value is outside its legal range, by key.
+func within(key string, value, low, high float64) error {
+	if value >= low && value <= high {
+		return nil
+	}
+	return fmt.Errorf("%s is %g, it must be %g to %g", key, value, low, high)
+}
+
+// frequency checks a frequency and the rate it is meant for.
+func frequency(key string, hz, rateHz float64) error {
+	if err := within("rate_hz", rateHz, 8000, 384000); err != nil {
+		return err
+	}
+	return within(key, hz, lowestHz, highestShare*rateHz)
+}
+
+// firstFault is the first of several checks that failed.
+func firstFault(faults ...error) error {
+	for _, err := range faults {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
