@@ -74,7 +74,7 @@ func (d *Dither) Process(block []float64, at dsp.Frames) {
 	for i, x := range block {
 		state += d.seed.step
 		r := splitMix(state)
-		noise := float64(int64(r>>32)-int64(r&0xffffffff)) * 0x1p-32
+		noise := float64(float64(int64(r>>32)-int64(r&0xffffffff)) * 0x1p-32)
 		v := math.Floor(float64(x*d.scale) + noise + 0.5)
 		if v > highest {
 			v = highest

@@ -65,7 +65,7 @@ func (f *FFT) Forward(dst []complex128, x []float64) {
 	dst[m] = complex(z.re[0]-z.im[0], 0)
 	for k := 1; k <= m-k; k++ {
 		// e and o are the transforms of the even and the odd samples.
-		eRe, eIm := 0.5*(z.re[k]+z.re[m-k]), 0.5*(z.im[k]-z.im[m-k])
+		eRe, eIm := float64(0.5*(z.re[k]+z.re[m-k])), float64(0.5*(z.im[k]-z.im[m-k]))
 		oRe, oIm := 0.5*(z.im[k]+z.im[m-k]), 0.5*(z.re[m-k]-z.re[k])
 		c, s := f.cos[k], f.sin[k]
 		tRe := float64(oRe*c) + float64(oIm*s)

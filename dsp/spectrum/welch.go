@@ -80,7 +80,8 @@ func (w *Welch) Power() []float64 {
 	scale := 1 / (float64(n) * (0.375 * float64(n)) * float64(w.count))
 	power := make([]float64, len(w.sum))
 	for k, v := range w.sum {
-		power[k] = v * scale
+		// Rounded here, for compilers take 2x as x+x and may fuse that.
+		power[k] = float64(v * scale)
 		if k > 0 && k < n/2 {
 			power[k] *= 2 // stands for the negative frequency too
 		}
