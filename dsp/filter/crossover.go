@@ -81,6 +81,16 @@ func (c *Crossover) Reset() {
 	}
 }
 
+// SettleFrames is the number of samples after which the crossover has
+// forgotten what it heard before; as SettleFrames of its sections.
+func (c *Crossover) SettleFrames() int {
+	var sections []kernel.Biquad
+	for _, s := range c.splits {
+		sections = append(sections, s.Allpass())
+	}
+	return SettleFrames(sections)
+}
+
 // BandGainDB is the gain of one band at a frequency below half the rate.
 func (c *Crossover) BandGainDB(band int, hz float64) float64 {
 	t := kernel.Tan(math.Pi * hz / c.rateHz)

@@ -7,6 +7,7 @@ package filter
 
 import (
 	"fmt"
+	"math"
 
 	"chapterhouse/dsp/kernel"
 )
@@ -27,6 +28,24 @@ func (f *Filter) Latency() int { return 0 }
 
 // Reset puts the filter at rest.
 func (f *Filter) Reset() { f.cascade.Reset() }
+
+// SettleFrames is the number of samples after which sections have forgotten
+// what they heard before: their slowest decay is 100 dB down, which leaves
+// 40 dB for a past that was louder than what is played now.
+func SettleFrames(sections []kernel.Biquad) int {
+	slowest := 0.0
+	for _, q := range sections {
+		radius := math.Sqrt(math.Abs(q.A2)) // of a conjugate pair of poles
+		if d := float64(q.A1*q.A1) - float64(4*q.A2); d > 0 {
+			radius = (math.Abs(q.A1) + math.Sqrt(d)) / 2
+		}
+		slowest = max(slowest, radius)
+	}
+	if slowest == 0 {
+		return 2 // a section without poles still holds two samples
+	}
+	return int(math.Ceil(kernel.Log(1e-5) / kernel.Log(slowest)))
+}
 
 // Frequencies may lie between lowestHz and highestShare of the sample rate:
 // below, nothing is heard; above, the bilinear transform leaves no room for a
