@@ -52,7 +52,7 @@ func sox(t *testing.T, x []float64, effect ...string) []float64 {
 // -58.8 dB is a difference of 0.01 dB. Float64 leaves less than -250 dB, sox
 // with its 32-bit integers -170 dB; -120 dB shows any fault in between.
 func TestAgainstOtherPrograms(t *testing.T) {
-	const atMostDB = -120
+	const atMostDB = -120.0
 	x := dsptest.Noise(1, 5*44100)
 	for i := range x {
 		x[i] /= 8
