@@ -43,7 +43,7 @@ func Parse(yaml []byte, path string) (pipeline.Spec, []strict.Fault) {
 	if n == nil {
 		return pipeline.Spec{}, faults
 	}
-	if faults = append(faults, strict.Decode(n, &f)...); len(faults) > 0 {
+	if faults = append(faults, strict.Decode(n, "the spec", &f)...); len(faults) > 0 {
 		return pipeline.Spec{}, faults
 	}
 	return f.spec(), nil
@@ -61,5 +61,5 @@ func Validate(s pipeline.Spec) error {
 		return err
 	}
 	var f file
-	return strict.AsError(strict.Decode(n, &f))
+	return strict.AsError(strict.Decode(n, "the spec", &f))
 }

@@ -19,11 +19,11 @@ func Read(text []byte, file string, into any) []Fault {
 	if n == nil {
 		return faults
 	}
-	return append(faults, Decode(n, into)...)
+	return append(faults, Decode(n, "the file", into)...)
 }
 
-// Decode reads n into what into points to, and returns every fault, each with
-// its place and with its path from n.
+// Decode reads n, called name in its faults, into what into points to, and
+// returns every fault, each with its place and with its path from n.
 //
 // A struct takes a mapping. Its fields' tags are the rules:
 //
@@ -36,10 +36,11 @@ func Read(text []byte, file string, into any) []Fault {
 //
 // A key that no field has is a fault, as is a key without a value. Text takes
 // numbers as they are written (a title called 1984). Types with UnmarshalText
-// (Slug, Name) refuse by their own rule; a Checker is asked at the end.
-func Decode(n *Node, into any) []Fault {
+// (Slug, Name) refuse by their own rule; a Checker is asked at the end. A *Node
+// is left for the caller to read.
+func Decode(n *Node, name string, into any) []Fault {
 	var d decoder
-	d.value(n, reflect.ValueOf(into).Elem(), rule{key: "this"}, "")
+	d.value(n, reflect.ValueOf(into).Elem(), rule{key: name, most: mostItems}, "")
 	return d.faults
 }
 
@@ -80,6 +81,10 @@ func (d *decoder) plain(n *Node, v reflect.Value, r rule, path string) {
 		} else if err := text.UnmarshalText([]byte(n.Value)); err != nil {
 			d.fault(n, path, "%s %v", r.key, err)
 		}
+		return
+	}
+	if node, ok := v.Addr().Interface().(**Node); ok {
+		*node = n
 		return
 	}
 	switch v.Kind() {
@@ -165,7 +170,7 @@ func (d *decoder) slugs(n *Node, v reflect.Value, r rule, path string) {
 			continue
 		}
 		item := reflect.New(v.Type().Elem()).Elem()
-		d.value(n.Values[i], item, rule{key: key}, join(path, key))
+		d.value(n.Values[i], item, rule{key: key, most: mostItems}, join(path, key))
 		v.SetMapIndex(reflect.ValueOf(key), item)
 	}
 }

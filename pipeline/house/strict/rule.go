@@ -20,6 +20,10 @@ type rule struct {
 	most     int
 }
 
+// mostItems is the longest list of a rule that sets no bound: a document of
+// 64 KiB holds no longer one.
+const mostItems = maxBytes
+
 // ruleOf reads a field's tags; ok is false for fields that no key fills.
 // Tags are the project's own text, so a wrong one panics.
 func ruleOf(f reflect.StructField) (r rule, ok bool) {
@@ -27,7 +31,7 @@ func ruleOf(f reflect.StructField) (r rule, ok bool) {
 	if key == "" || key == "-" {
 		return rule{}, false
 	}
-	r = rule{key: key, doc: f.Tag.Get("doc"), most: 10000}
+	r = rule{key: key, doc: f.Tag.Get("doc"), most: mostItems}
 	r.preset, r.optional = f.Tag.Lookup("default")
 	if span := f.Tag.Get("range"); span != "" {
 		r.low, r.high, _ = strings.Cut(span, "..")
@@ -71,7 +75,7 @@ func (r rule) wants(t reflect.Type) string {
 	case reflect.Float64:
 		return "a number" + r.span()
 	case reflect.Slice:
-		if r.least > 0 || r.most < 10000 {
+		if r.least > 0 || r.most < mostItems {
 			return fmt.Sprintf("a list of %d to %d", r.least, r.most)
 		}
 		return "a list"

@@ -80,7 +80,7 @@ func TestFaultSentences(t *testing.T) {
 		{"deep in blocks", "a:\n b:\n  c:\n   d:\n    e:\n     f:\n      g:\n       h:\n        i:\n         j:\n          k: 1\n", "f:11:12: " + tooDeep},
 		{"deep in dashes", "- - - - - - - - - - - a\n", "f:1:21: " + tooDeep},
 		{"twice", "name: a\nname: b\n", "f:2:1: name stands here twice; keep one"},
-		{"a list", "- a\n", "f:1:1: this is a list; give a mapping of name, slug, why, shape, gain_db, slope, count, on, window, bands, booths, level, other"},
+		{"a list", "- a\n", "f:1:1: the file is a list; give a mapping of name, slug, why, shape, gain_db, slope, count, on, window, bands, booths, level, other"},
 		{"missing", "why: a\n", "f:1:1: name is missing; give text"},
 		{"near miss", "name: a\nslop: 6\n", "f:2:1: slop is not a known key; did you mean slope?"},
 		{"unit left out", "name: a\ngain: 6\n", "f:2:1: gain is not a known key; did you mean gain_db?"},
