@@ -44,6 +44,9 @@ func named(name string, err error) error {
 
 // truncated is the sentence for a file that ends too early.
 func truncated(have, claimed dsp.Frames, rateHz int) error {
+	if hours := claimed.Seconds(rateHz) / 3600; hours > 1000 {
+		return faultf("ends at %.2f s of the more than 1000 hours its header claims: "+again, have.Seconds(rateHz))
+	}
 	return faultf("ends at %.2f s of the %.2f s its header claims: "+again,
 		have.Seconds(rateHz), claimed.Seconds(rateHz))
 }

@@ -72,7 +72,7 @@ func openFLAC(f io.ReaderAt, start, size int64, lim limits) (Info, stream, error
 func newFLACStream(f io.ReaderAt, start, size int64) (s *flacStream, err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			err = faultf("has a FLAC header that can't be read (%v): "+again, p)
+			err = faultf("has a damaged FLAC header: " + again)
 		}
 	}()
 	in := bufio.NewReaderSize(io.NewSectionReader(f, start, size-start), 64<<10)
@@ -83,7 +83,7 @@ func newFLACStream(f io.ReaderAt, start, size int64) (s *flacStream, err error) 
 	case isDisk(err):
 		return nil, err
 	case err != nil:
-		return nil, faultf("has a FLAC header that can't be read (%v): "+again, err)
+		return nil, faultf("has a damaged FLAC header: " + again)
 	}
 	s = &flacStream{
 		s: st, info: st.Info,

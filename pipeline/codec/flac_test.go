@@ -144,13 +144,13 @@ func TestFLACDamage(t *testing.T) {
 	for at := 42; at < len(whole); at += 7 {
 		b := bytes.Clone(whole)
 		b[at] ^= 0x10
-		err := decodeBytes(b, limits{minHz: 8000, maxHz: 192000, maxChannels: 2, minBits: 16, maxSeconds: 86400})
+		err := decodeBytes(b, sourceLimits())
 		if err == nil {
 			t.Errorf("byte %d changed: nothing noticed", at)
 		}
 	}
 	for cut := 0; cut < len(whole); cut += 501 {
-		if decodeBytes(whole[:cut], limits{minHz: 8000, maxHz: 192000, maxChannels: 2, minBits: 16, maxSeconds: 86400}) == nil {
+		if decodeBytes(whole[:cut], sourceLimits()) == nil {
 			t.Errorf("cut at byte %d: nothing noticed", cut)
 		}
 	}

@@ -86,9 +86,7 @@ func (r *Reader) named(err error) error { return named(r.name, err) }
 // those of OpenSource; the limits are wider: 1 to 8 channels, 1 to 768 kHz,
 // integers of 8 bits, MP3.
 func Open(path string) (*Reader, error) {
-	return open(context.Background(), path, filepath.Base(path), limits{
-		minHz: 1000, maxHz: 768000, maxChannels: 8, minBits: 8, maxSeconds: 1000 * 3600, lossy: true,
-	})
+	return open(context.Background(), path, filepath.Base(path), openLimits())
 }
 
 // OpenSource opens a chapter's source: WAV of 16, 24 or 32 bit integers or 32
@@ -97,16 +95,13 @@ func Open(path string) (*Reader, error) {
 // *pipeline.Error of kind Source, one sentence that names the file, the place
 // and what to do.
 func OpenSource(path, name string) (*Reader, error) {
-	return open(context.Background(), path, name, limits{
-		minHz: 8000, maxHz: 192000, maxChannels: 2, minBits: 16, maxSeconds: 24 * 3600,
-	})
+	return open(context.Background(), path, name, sourceLimits())
 }
 
-// OpenMP3 opens an MP3 file; the program that decodes it ends with ctx.
+// OpenMP3 is Open for an MP3 file that may be decoded by a program: it ends
+// with ctx.
 func OpenMP3(ctx context.Context, path string) (*Reader, error) {
-	return open(ctx, path, filepath.Base(path), limits{
-		minHz: 8000, maxHz: 48000, maxChannels: 2, minBits: 16, maxSeconds: 1000 * 3600, lossy: true,
-	})
+	return open(ctx, path, filepath.Base(path), openLimits())
 }
 
 func open(ctx context.Context, path, name string, lim limits) (*Reader, error) {
@@ -161,13 +156,23 @@ type limits struct {
 	lossy        bool
 }
 
+func openLimits() limits {
+	return limits{minHz: 1000, maxHz: 768000, maxChannels: 8, minBits: 8, maxSeconds: 1000 * 3600, lossy: true}
+}
+
+func sourceLimits() limits {
+	return limits{minHz: 8000, maxHz: 192000, maxChannels: 2, minBits: 16, maxSeconds: 24 * 3600}
+}
+
 // check compares a header with the limits before anything is decoded.
 func (l limits) check(i Info) error {
 	switch {
 	case i.RateHz <= 0:
 		return faultf("has a sample rate of 0 Hz in its header: " + again)
-	case i.RateHz < l.minHz || i.RateHz > l.maxHz:
-		return faultf("has a sample rate of %d Hz, and %d to %d are taken: "+ownRate, i.RateHz, l.minHz, l.maxHz)
+	case i.RateHz < l.minHz:
+		return faultf("has a sample rate of %d Hz, and at least %d are needed: "+ownRate, i.RateHz, l.minHz)
+	case i.RateHz > l.maxHz:
+		return faultf("has a sample rate of %d Hz, and at most %d are taken: ask for 96000 Hz or less", i.RateHz, l.maxHz)
 	case i.Channels < 1:
 		return faultf("has no channel in its header: " + again)
 	case i.Channels > l.maxChannels:

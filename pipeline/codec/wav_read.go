@@ -137,7 +137,7 @@ func (s *wavStream) read(ch [][]float64) (n int, err error) {
 			bad := s.samples(x[n:n+m], b[c*s.bytes:], s.frame)
 			if bad >= 0 {
 				at := (s.at + dsp.Frames(bad)).Seconds(s.rateHz)
-				return n, faultf("holds a sample that is no number of any use (%g) at %.2f s: "+again, x[n+bad], at)
+				return n, faultf("holds %.3g where a sample should be, at %.2f s: "+again, x[n+bad], at)
 			}
 		}
 		s.pos += int64(len(b))
