@@ -1,0 +1,438 @@
+package meter
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/spectrum"
+)
+
+// A booth makes narration with known answers.
+type booth struct {
+	rateHz int
+	rng    *rand.Rand
+	x      []float64 // room tone, then what is laid over it
+	tone   []float64 // room tone alone
+	spoken []stretch // words, in samples
+}
+
+// noises are room tones: each makes one sample at a time.
+func noises(rateHz int, rng *rand.Rand) map[string]func(i int) float64 {
+	white := func() float64 { return 2*rng.Float64() - 1 }
+	var brown, b0, b1, b2, hiss float64
+	leak := 2 * math.Pi * 25 / float64(rateHz)
+	return map[string]func(int) float64{
+		"white": func(int) float64 { return white() },
+		"brown": func(int) float64 { brown += white() - leak*brown; return brown },
+		"pink": func(int) float64 { // three one-poles, after P. Kellet
+			w := white()
+			b0 = 0.99765*b0 + 0.0990460*w
+			b1 = 0.96300*b1 + 0.2965164*w
+			b2 = 0.57000*b2 + 1.0526913*w
+			return b0 + b1 + b2 + 0.1848*w
+		},
+		"hum and hiss": func(i int) float64 {
+			hiss += 0.5 * (white() - hiss)
+			at := 2 * math.Pi * float64(i) / float64(rateHz)
+			return 2*math.Sin(50*at) + math.Sin(100*at+1) + 0.5*math.Sin(150*at+2) + hiss
+		},
+	}
+}
+
+// newBooth fills seconds with room tone of a level.
+func newBooth(rateHz int, seconds float64, kind string, floorDBFS float64, seed uint64) *booth {
+	b := &booth{rateHz: rateHz, rng: rand.New(rand.NewPCG(seed, 99))}
+	noise := noises(rateHz, b.rng)[kind]
+	b.tone = make([]float64, int(seconds*float64(rateHz)))
+	for range rateHz {
+		noise(0) // settle
+	}
+	for i := range b.tone {
+		b.tone[i] = noise(i)
+	}
+	scale := math.Pow(10, floorDBFS/20) / math.Sqrt(squares(b.tone)/float64(len(b.tone)))
+	for i := range b.tone {
+		b.tone[i] *= scale
+	}
+	b.x = append([]float64(nil), b.tone...)
+	return b
+}
+
+func (b *booth) at(seconds float64) int { return int(seconds * float64(b.rateHz)) }
+
+// word lays a buzz with formant-like colour at about a level of RMS over
+// [from, to) seconds, with an attack of 5 ms and a decay of 20.
+func (b *booth) word(from, to, dbfs float64) {
+	lo, hi := b.at(from), min(b.at(to), len(b.x))
+	attack, decay := float64(b.at(0.005)), float64(b.at(0.020))
+	f0 := 90 + 60*b.rng.Float64()
+	amplitude := math.Pow(10, dbfs/20)
+	wobble := 4 + 6*b.rng.Float64()
+	var y1, y2 float64
+	_, phase := math.Modf(b.rng.Float64())
+	for i := lo; i < hi; i++ {
+		t := float64(i-lo) / float64(b.rateHz)
+		_, phase = math.Modf(phase + f0*(1+0.1*math.Sin(2*math.Pi*wobble*t))/float64(b.rateHz))
+		source := 2*phase - 1
+		// A resonance at 600 Hz.
+		r := 0.97
+		y := source + 2*r*math.Cos(2*math.Pi*600/float64(b.rateHz))*y1 - r*r*y2
+		y2, y1 = y1, y
+		env := math.Min(1, math.Min(float64(i-lo)/attack, float64(hi-i)/decay)) * (0.65 + 0.35*math.Sin(2*math.Pi*wobble*t+1))
+		b.x[i] += amplitude * env * (source + 0.12*y)
+	}
+	b.spoken = append(b.spoken, stretch{lo, hi})
+}
+
+// breath lays noise over [from, to) seconds that swells and falls, of about a
+// level of RMS, strongest from 0.5 to 5 kHz.
+func (b *booth) breath(from, to, dbfs float64) {
+	lo, hi := b.at(from), min(b.at(to), len(b.x))
+	low, high := 2*math.Pi*500/float64(b.rateHz), 2*math.Pi*5000/float64(b.rateHz)
+	var a1, a2 float64
+	laid := make([]float64, hi-lo)
+	for i := range laid {
+		a1 += high * (2*b.rng.Float64() - 1 - a1)
+		a2 += low * (a1 - a2)
+		laid[i] = (a1 - a2) * math.Sin(math.Pi*float64(i)/float64(len(laid)))
+	}
+	scale := math.Pow(10, dbfs/20) / math.Sqrt(squares(laid)/float64(len(laid)))
+	for i, v := range laid {
+		b.x[lo+i] += scale * v
+	}
+}
+
+// click lays a damped 4 kHz over a millisecond.
+func (b *booth) click(at, peak float64) {
+	for i := range b.at(0.003) {
+		t := float64(i) / float64(b.rateHz)
+		b.x[b.at(at)+i] += peak * math.Exp(-t*3000) * math.Sin(2*math.Pi*4000*t)
+	}
+}
+
+// speak says words from one time to another: word gaps of 30-100 ms, and after
+// each 4 to 10 words a pause within [shortest, longest], half of them with a breath.
+func (b *booth) speak(from, to, dbfs, shortest, longest float64, breaths bool) {
+	left := 4 + b.rng.IntN(7)
+	for at := from; ; {
+		length := 0.12 + 0.35*b.rng.Float64()
+		if at+length+0.1 > to-0.12 {
+			b.word(min(at, to-0.3), to, dbfs) // ends when it should
+			return
+		}
+		b.word(at, at+length, dbfs-6*b.rng.Float64())
+		at += length + 0.03 + 0.07*b.rng.Float64()
+		if left--; left == 0 {
+			pause := shortest + (longest-shortest)*b.rng.Float64()
+			if breaths && b.rng.IntN(2) == 0 && pause > 0.5 {
+				b.breath(at+0.05, at+0.05+0.4, dbfs-37)
+			}
+			at = min(at+pause, to-0.3)
+			left = 4 + b.rng.IntN(7)
+		}
+	}
+}
+
+func (b *booth) room() Room {
+	m := NewRoom(b.rateHz)
+	m.Write(b.x)
+	return m.Result()
+}
+
+// spokenS is how long the words took, gaps under 0.2 s included.
+func (b *booth) spokenS() float64 {
+	total := 0
+	for i, w := range b.spoken {
+		total += w.to - w.from
+		if i > 0 {
+			if gap := w.from - b.spoken[i-1].to; gap < b.at(0.2) {
+				total += gap
+			}
+		}
+	}
+	return float64(total) / float64(b.rateHz)
+}
+
+// checkTone tests that no window touches a word and that the floor is right.
+func (b *booth) checkTone(t *testing.T, r Room, floorDBFS float64) {
+	t.Helper()
+	if !(math.Abs(float64(r.Floor.Median)-floorDBFS) <= 0.5) {
+		t.Errorf("floor %v, want %.1f ±0.5", r.Floor.Median, floorDBFS)
+	}
+	if r.Floor.Windows != len(r.Tone) {
+		t.Errorf("%d windows said, %d given", r.Floor.Windows, len(r.Tone))
+	}
+	for i, w := range r.Tone {
+		if i > 0 && w.From < r.Tone[i-1].To {
+			t.Errorf("windows %v and %v overlap", r.Tone[i-1], w)
+		}
+		for _, s := range b.spoken {
+			if int(w.From) < s.to && s.from < int(w.To) {
+				t.Errorf("window %.3f-%.3f s holds the word at %.3f-%.3f s", w.From.Seconds(b.rateHz), w.To.Seconds(b.rateHz),
+					float64(s.from)/float64(b.rateHz), float64(s.to)/float64(b.rateHz))
+			}
+		}
+	}
+}
+
+func (b *booth) checkBounds(t *testing.T, r Room, from, to float64) {
+	t.Helper()
+	if got := r.Bounds.From.Seconds(b.rateHz); math.Abs(got-from) > 0.020 {
+		t.Errorf("sound starts at %.3f s, want %.3f ±0.020", got, from)
+	}
+	if got := r.Bounds.To.Seconds(b.rateHz); math.Abs(got-to) > 0.020 {
+		t.Errorf("sound ends at %.3f s, want %.3f ±0.020", got, to)
+	}
+}
+
+func TestRoomOfNarration(t *testing.T) {
+	for _, kind := range []string{"white", "pink", "brown", "hum and hiss"} {
+		for _, floor := range []float64{-75, -60, -45} {
+			for _, rate := range []int{44100, 48000} {
+				t.Run(fmt.Sprintf("%s %v dBFS at %d Hz", kind, floor, rate), func(t *testing.T) {
+					b := newBooth(rate, 40, kind, floor, uint64(-floor)+uint64(rate))
+					b.speak(1.234, 37.618, -20, 0.6, 1.3, true)
+					r := b.room()
+					b.checkTone(t, r, floor)
+					b.checkBounds(t, r, 1.234, 37.618)
+					if got, want := r.SpeechS, b.spokenS(); math.Abs(got-want) > 0.1*want {
+						t.Errorf("%.2f s of speech, want %.2f ±10 %%", got, want)
+					}
+					if r.DigitalSilenceS != 0 {
+						t.Errorf("%v s of digital silence, want none", r.DigitalSilenceS)
+					}
+					// The windows' spectrum is that of the tone alone.
+					w, err := spectrum.NewWelch(8192)
+					if err != nil {
+						t.Fatal(err)
+					}
+					w.Write(b.tone)
+					want := spectrum.Levels(w.Power(), rate, spectrum.SixthOctaves())
+					for i, band := range spectrum.SixthOctaves() {
+						if band.Mid < 100 {
+							continue // a few cycles a window: no steady level
+						}
+						if got := float64(r.ToneSpectrum[i]); math.Abs(got-float64(want[i])) > 1.5 {
+							t.Errorf("band at %.0f Hz: %.2f dBFS, want %.2f ±1.5", band.Mid, got, float64(want[i]))
+						}
+					}
+				})
+			}
+		}
+	}
+}
+
+// TestRoomShutsOut: what is laid into the pauses is not room tone.
+func TestRoomShutsOut(t *testing.T) {
+	const rate, floor = 44100, -68
+	make1 := func() *booth {
+		b := newBooth(rate, 30, "pink", floor, 5)
+		for i := range 6 {
+			at := 2 + 4.5*float64(i)
+			b.speak(at, at+2, -20, 0.6, 0.7, false)
+		}
+		return b
+	}
+	for name, lay := range map[string]func(b *booth, at float64) (from, to float64){
+		"a breath 37 dB below speech": func(b *booth, at float64) (float64, float64) { b.breath(at, at+0.45, -57); return at + 0.1, at + 0.35 },
+		"a long breath":               func(b *booth, at float64) (float64, float64) { b.breath(at, at+1.1, -57); return at + 0.1, at + 1 },
+		"a click":                     func(b *booth, at float64) (float64, float64) { b.click(at+0.3, 0.02); return at + 0.3, at + 0.302 },
+		"a soft word":                 func(b *booth, at float64) (float64, float64) { b.word(at, at+0.4, -52); return at, at + 0.4 },
+		"digital silence":             func(b *booth, at float64) (float64, float64) { clear(b.x[b.at(at):b.at(at+0.7)]); return at, at + 0.7 },
+		"a held sample": func(b *booth, at float64) (float64, float64) {
+			fill(b.x[b.at(at):b.at(at+0.7)], 0.001)
+			return at, at + 0.7
+		},
+		"a knock on the stand": func(b *booth, at float64) (float64, float64) {
+			for i := range b.at(0.8) {
+				s := float64(i) / rate
+				b.x[b.at(at)+i] += 0.03 * math.Sin(2*math.Pi*18*s) * math.Exp(-3*s)
+			}
+			return at, at + 0.5
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := make1()
+			var laid [][2]float64
+			for i := range 5 {
+				from, to := lay(b, 4.6+4.5*float64(i))
+				laid = append(laid, [2]float64{from, to})
+			}
+			r := b.room()
+			b.checkTone(t, r, floor)
+			if len(r.Tone) < 6 {
+				t.Errorf("%d windows, want at least 6", len(r.Tone))
+			}
+			for _, w := range r.Tone {
+				for _, l := range laid {
+					if from, to := w.From.Seconds(rate), w.To.Seconds(rate); from < l[1] && l[0] < to {
+						t.Errorf("window %.3f-%.3f s holds what was laid at %.3f-%.3f s", from, to, l[0], l[1])
+					}
+				}
+			}
+			if name == "digital silence" || name == "a held sample" {
+				if math.Abs(r.DigitalSilenceS-5*0.7) > 0.001 {
+					t.Errorf("%.3f s of digital silence, want 3.5", r.DigitalSilenceS)
+				}
+			}
+		})
+	}
+}
+
+func fill(x []float64, v float64) {
+	for i := range x {
+		x[i] = v
+	}
+}
+
+// TestRoomWhereTheFloorMoves: a few dB more in places is still room tone.
+func TestRoomWhereTheFloorMoves(t *testing.T) {
+	const rate = 44100
+	b := newBooth(rate, 60, "pink", -70, 6)
+	for i := b.at(20); i < b.at(40); i++ {
+		b.x[i] *= 1.78 // +5 dB
+	}
+	b.speak(1, 59, -20, 0.8, 1.2, false)
+	r := b.room()
+	louder := 0
+	for _, w := range r.Tone {
+		if at := w.From.Seconds(rate); at > 20 && at < 40 {
+			louder++
+		}
+	}
+	if share := float64(louder) / float64(len(r.Tone)); share < 0.2 || share > 0.5 {
+		t.Errorf("%d of %d windows where the floor is 5 dB up, want about a third", louder, len(r.Tone))
+	}
+	near(t, "median", float64(r.Floor.Median), -70, 0.7)
+	near(t, "worst tenth", float64(r.Floor.WorstTenth), -65, 1)
+	b.checkBounds(t, r, 1, 59)
+}
+
+func TestRoomWithShortPauses(t *testing.T) {
+	b := newBooth(44100, 40, "pink", -62, 7)
+	b.speak(0, 40, -20, 0.38, 0.42, false) // none before, none after
+	r := b.room()
+	b.checkTone(t, r, -62)
+	if len(r.Tone) < 4 {
+		t.Errorf("%d windows, want at least 4", len(r.Tone))
+	}
+	for _, w := range r.Tone {
+		if w.To-w.From != 25*441 {
+			t.Errorf("window of %d frames, want a quarter of a second", w.To-w.From)
+		}
+	}
+	if r.ToneSpectrum == nil {
+		t.Error("no spectrum")
+	}
+}
+
+func TestRoomWithoutSpeech(t *testing.T) {
+	for _, kind := range []string{"white", "pink", "brown", "hum and hiss"} {
+		for _, floor := range []float64{-80, -45} {
+			b := newBooth(44100, 20, kind, floor, 8)
+			r := b.room()
+			b.checkTone(t, r, floor)
+			if r.Bounds != (Window{}) || r.SpeechS != 0 || r.Floor.Windows < 30 {
+				t.Errorf("%s at %v dBFS: bounds %v, %v s of speech, %d windows; want none, none and nearly 40", kind, floor, r.Bounds, r.SpeechS, r.Floor.Windows)
+			}
+		}
+	}
+}
+
+func TestRoomWithoutPauses(t *testing.T) {
+	b := newBooth(44100, 20, "pink", -60, 9)
+	b.speak(0, 20, -20, 0, 0, false)
+	r := b.room()
+	if r.Floor.Windows != 0 || !math.IsNaN(float64(r.Floor.Median)) || r.ToneSpectrum != nil {
+		t.Errorf("speech without pauses has room tone: %+v", r.Floor)
+	}
+	b.checkBounds(t, r, 0, 20)
+	near(t, "speech", r.SpeechS, 20, 1)
+}
+
+func TestRoomOfDigitalSilence(t *testing.T) {
+	for _, n := range []int{0, 1, 441, 441000 + 17} {
+		m := NewRoom(44100)
+		m.Write(make([]float64, n))
+		r := m.Result()
+		want := dsp.Frames(n).Seconds(44100)
+		if n < 441 {
+			want = 0 // shorter than 10 ms: a run of nothing yet
+		}
+		if r.Floor.Windows != 0 || r.SpeechS != 0 || r.DigitalSilenceS != want || r.Bounds.To != r.Bounds.From {
+			t.Errorf("%d zeros: %+v", n, r)
+		}
+	}
+}
+
+// TestRoomBetweenEdits: speech and true room tone, cut into digital silence.
+func TestRoomBetweenEdits(t *testing.T) {
+	b := newBooth(44100, 30, "brown", -66, 10)
+	b.speak(2, 28, -20, 0.9, 1.4, false)
+	clear(b.x[:b.at(1)])
+	clear(b.x[b.at(29):])
+	r := b.room()
+	b.checkTone(t, r, -66)
+	b.checkBounds(t, r, 2, 28)
+	near(t, "digital silence", r.DigitalSilenceS, 2, 0.001)
+	for _, w := range r.Tone {
+		if w.From < dsp.Frames(b.at(1)) || w.To > dsp.Frames(b.at(29)) {
+			t.Errorf("window %v lies in digital silence", w)
+		}
+	}
+}
+
+func TestRoomInBlocksOfAnySize(t *testing.T) {
+	b := newBooth(44100, 12.3456, "pink", -62, 11)
+	b.speak(1, 11, -20, 0.6, 1, true)
+	clear(b.x[b.at(11.2):b.at(11.5)])
+	want := b.room()
+	for range 3 {
+		m := NewRoom(44100)
+		for from := 0; from < len(b.x); {
+			n := min(len(b.x)-from, b.rng.IntN(3000))
+			m.Write(b.x[from : from+n])
+			from += n
+		}
+		if got := fmt.Sprint(m.Result()); got != fmt.Sprint(want) {
+			t.Fatalf("in pieces %v, whole %v", got, want)
+		}
+	}
+}
+
+// TestRoomStaysSmall: an hour of room tone keeps 2 MB of levels and no more
+// spectra than a minute does.
+func TestRoomStaysSmall(t *testing.T) {
+	b := newBooth(8000, 60, "white", -60, 12)
+	m := NewRoom(8000)
+	for range 20 {
+		m.Write(b.x)
+	}
+	if n := len(m.spectra.kept); n >= maxSpectra {
+		t.Errorf("%d spectra kept, want fewer than %d", n, maxSpectra)
+	}
+	if r := m.Result(); r.ToneSpectrum == nil || r.Floor.Windows < 2000 {
+		t.Errorf("20 min of room tone: %d windows", r.Floor.Windows)
+	}
+}
+
+func BenchmarkRoom(b *testing.B) {
+	narration := newBooth(44100, 60, "pink", -62, 1)
+	narration.speak(1, 59, -20, 0.6, 1.2, true)
+	tone := newBooth(44100, 60, "pink", -62, 1)
+	for name, x := range map[string][]float64{"narration": narration.x, "room tone": tone.x} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				m := NewRoom(44100)
+				for from := 0; from+1024 <= len(x); from += 1024 {
+					m.Write(x[from : from+1024])
+				}
+				m.Result()
+			}
+			b.ReportMetric(60*float64(b.N)/b.Elapsed().Seconds(), "x-real-time")
+		})
+	}
+}
