@@ -131,13 +131,13 @@ func checkFinite(rateHz float64, makeProcessor func() dsp.Processor) error {
 	}{
 		{"silence", func(int) float64 { return 0 }},
 		{"an impulse", func(i int) float64 { return map[bool]float64{true: 1}[i == 100] }},
-		{"a square of ±1", func(i int) float64 { return 1 - 2*float64(i/50%2) }},
+		{"a square of ±1", func(i int) float64 { return float64(1 - i/50%2*2) }},
 		{"full-scale noise", func(i int) float64 { return random(6, uint64(i)) }},
 		{"denormals", func(i int) float64 { return math.SmallestNonzeroFloat64 * float64(i%7-3) }},
 		{"negative zeros", func(int) float64 { return math.Copysign(0, -1) }},
 		{"DC", func(int) float64 { return 1 }},
 		{"negative DC", func(int) float64 { return -1 }},
-		{"half the rate", func(i int) float64 { return 1 - 2*float64(i%2) }},
+		{"half the rate", func(i int) float64 { return float64(1 - i%2*2) }},
 		{"speech", func(i int) float64 { return speech[i] }},
 		{"silence after speech", func(int) float64 { return 0 }},
 	} {

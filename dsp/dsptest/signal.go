@@ -27,7 +27,7 @@ func random(seed, index uint64) float64 {
 	z = (z ^ z>>30) * 0xbf58476d1ce4e5b9
 	z = (z ^ z>>27) * 0x94d049bb133111eb
 	z ^= z >> 31
-	return float64(int64(z)>>11) / (1 << 52)
+	return float64(float64(int64(z)>>11) / (1 << 52))
 }
 
 // Noise is n samples of white noise, uniform in [-1, 1): -4.8 dBFS RMS. The
@@ -60,7 +60,7 @@ func Speechlike(seed uint64, n int, rateHz float64) []float64 {
 	}
 	x = x[:n]
 	for i := range x {
-		x[i] += 0.0004 * random(^seed, uint64(i)) // -73 dBFS RMS
+		x[i] += float64(0.0004 * random(^seed, uint64(i))) // -73 dBFS RMS
 	}
 	return x
 }

@@ -86,14 +86,14 @@ func lowpass1(hz, rateHz float64) kernel.Biquad {
 func highpass2(hz, q, rateHz float64) kernel.Biquad {
 	w := 2 * math.Pi * hz / rateHz
 	half := kernel.Cos(w / 2)
-	b := half * half // (1 + cos w)/2
+	b := float64(half * half) // (1 + cos w)/2
 	return cookbook(w, q).over(b, -2*b, b)
 }
 
 func lowpass2(hz, q, rateHz float64) kernel.Biquad {
 	w := 2 * math.Pi * hz / rateHz
 	half := kernel.Sin(w / 2)
-	b := half * half // (1 - cos w)/2
+	b := float64(half * half) // (1 - cos w)/2
 	return cookbook(w, q).over(b, 2*b, b)
 }
 

@@ -114,7 +114,7 @@ func (p plateau) holds(fromHz, toHz, gainDB, rateHz float64) bool {
 // towards each edge.
 func (p plateau) sections() []kernel.Biquad {
 	spread := kernel.Pow(p.gain, 1/float64(2*p.order))
-	poleRadius, zeroRadius := p.edge/spread, p.edge*spread
+	poleRadius, zeroRadius := p.edge/spread, float64(p.edge*spread)
 	var sections []kernel.Biquad
 	if p.order%2 == 1 {
 		den := poles{1 + poleRadius, float64(-2 * p.cos0), 1 - poleRadius}

@@ -207,7 +207,7 @@ func DB(ratio float64) float64 {
 func FromPowerDB(db float64) float64 { return FromDB(2 * db) }
 
 // PowerDB is the level of a power ratio, 10·log10(ratio); -Inf for 0.
-func PowerDB(ratio float64) float64 { return DB(ratio) / 2 }
+func PowerDB(ratio float64) float64 { return float64(DB(ratio) / 2) }
 
 // Sinh is the hyperbolic sine.
 func Sinh(x float64) float64 {
