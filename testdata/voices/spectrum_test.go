@@ -1,0 +1,148 @@
+package main
+
+import (
+	"encoding/binary"
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"chapterhouse/testdata/voices/exact"
+	"chapterhouse/testdata/voices/speech"
+)
+
+var printColours = flag.Bool("print-colours", false, "print the colours that would bring each voice to its aim")
+
+// byrne is the long-term average speech spectrum of Byrne et al. 1994 (JASA
+// 96(4)), men and women together: third-octave level re the total, dB,
+// 100 Hz to 16 kHz.
+var byrne = [23]float64{-15.6, -12.3, -13.2, -9.8, -9.7, -11.0, -7.9, -7.9, -9.5, -13.2, -16.3, -17.0, -18.0,
+	-21.3, -21.9, -23.2, -24.4, -25.5, -25.7, -26.3, -26.6, -28.7, -29.3}
+
+// TestVoicesSpeakWithASpeechSpectrum compares a minute of each voice in the
+// free field with published speech, in the bands from its own pitch up: men
+// and women differ below 160 Hz (Byrne et al.), and no woman has 125 Hz.
+func TestVoicesSpeakWithASpeechSpectrum(t *testing.T) {
+	for _, v := range speech.Voices() {
+		t.Run(v.Name, func(t *testing.T) {
+			t.Parallel()
+			o := order{voice: v.Name, minutes: 1, seed: 5, rateHz: 44100, bits: 24, resolve: 24, channels: 1, booth: "none", speech: -24,
+				manner: manner{headS: 0.1, tailS: 0.1, pauseS: 0.5, stopAtS: 60, even: true}}
+			samples, _ := record(t, o)
+			levels := thirdOctaves(samples, 44100)
+			aim := aimOf(v)
+			if *printColours {
+				first, mean := 0, 0.0
+				for speech.ThirdOctavesHz[first] < 0.9*v.F0Hz {
+					first++
+				}
+				for i := first; i < len(aim); i++ {
+					v.ColourDB[i] += aim[i] - levels[i]
+					mean += v.ColourDB[i] / float64(len(aim)-first)
+				}
+				for i := range aim {
+					v.ColourDB[i] = math.Round(10*(v.ColourDB[max(i, first)]-mean)) / 10
+				}
+				for i := range first {
+					v.ColourDB[i] = v.ColourDB[first] // what is below the voice is left alone
+				}
+				t.Logf("%q: {%s", v.Name, join(v.ColourDB[:]))
+				return
+			}
+			for i, hz := range speech.ThirdOctavesHz {
+				if hz < 125 || hz < v.F0Hz*0.9 || hz > 8000 {
+					continue
+				}
+				if d := levels[i] - byrne[i]; math.Abs(d) > 4 {
+					t.Errorf("%v Hz: %+.1f dB against Byrne et al.; ±4 allowed", hz, d)
+				}
+			}
+		})
+	}
+}
+
+// aimOf is the published spectrum with a slow colour of the voice's own, so
+// that voices differ: up to 2 dB.
+func aimOf(v speech.Voice) [23]float64 {
+	r := exact.NewRandom(9, v.Name)
+	tilt, bump, at := r.Between(-1, 1), r.Between(-1, 1), r.Between(4, 18)
+	out := byrne
+	for i := range out {
+		x := (float64(i) - at) / 3
+		out[i] += tilt*(float64(i)-11)/11 + bump*exact.Exp(-x*x)
+	}
+	return out
+}
+
+func join(x []float64) string {
+	s := ""
+	for _, v := range x {
+		s += fmt.Sprint(v) + ", "
+	}
+	return s[:len(s)-2] + "},"
+}
+
+// thirdOctaves are the levels of IEC 61260-1 bands re the total, dB.
+func thirdOctaves(x []float64, rateHz float64) [23]float64 {
+	const n = 8192
+	fft := exact.NewFFT(n)
+	power := make([]float64, n/2)
+	for at := 0; at+n <= len(x); at += n / 2 {
+		re, im := make([]float64, n), make([]float64, n)
+		for i := range re {
+			re[i] = x[at+i] * (0.5 - 0.5*math.Cos(2*math.Pi*float64(i)/n))
+		}
+		fft.Forward(re, im)
+		for k := range power {
+			power[k] += re[k]*re[k] + im[k]*im[k]
+		}
+	}
+	var out [23]float64
+	total := 0.0
+	for k := 2; k < len(power); k++ {
+		total += power[k]
+	}
+	for b := range out {
+		mid := 1000 * math.Pow(10, 0.1*float64(b-10))
+		lo, hi := mid*math.Pow(10, -0.05), mid*math.Pow(10, 0.05)
+		sum := 0.0
+		for k := range power {
+			// A bin counts by how much of it lies within the band.
+			from, to := (float64(k)-0.5)*rateHz/n, (float64(k)+0.5)*rateHz/n
+			if share := (math.Min(to, hi) - math.Max(from, lo)) / (to - from); share > 0 {
+				sum += power[k] * share
+			}
+		}
+		out[b] = 10 * math.Log10(sum/total)
+	}
+	return out
+}
+
+// record makes an order in a temporary folder and reads it back, mono.
+func record(t *testing.T, o order) ([]float64, labels) {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "x.wav")
+	l, err := o.make(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	width := o.bits / 8
+	body := b[44:]
+	out := make([]float64, 0, l.Frames)
+	for at := 0; at < len(body); at += width * o.channels {
+		var s int32
+		if width == 2 {
+			s = int32(int16(binary.LittleEndian.Uint16(body[at:]))) << 16
+		} else {
+			s = int32(body[at])<<8 | int32(body[at+1])<<16 | int32(body[at+2])<<24
+		}
+		out = append(out, float64(s)/(1<<31))
+	}
+	return out, l
+}
