@@ -250,6 +250,7 @@ func TestFaults(t *testing.T) {
 		{fault(filter.Plateau(500, 510, -3, rate)), "to_hz is 510, it must be 529.7 or more"},
 		{fault(filter.Plateau(500, 400, -3, rate)), "to_hz is 400"},
 		{fault(filter.Plateau(500, 900, -19, rate)), "gain_db is -19, it must be -18 to 18"},
+		{fault(filter.Plateau(6000, 19845, -18, rate)), "too steep for the rate 44100; lower to_hz or the gain"},
 		{crossover(), "crossovers_hz has 0 frequencies, it must have 1 to 3"},
 		{crossover(1, 2, 3, 4), "crossovers_hz has 4 frequencies"},
 		{crossover(100, 99), "crossovers_hz[1] is 99, it must be 126 or more"},
