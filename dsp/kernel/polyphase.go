@@ -34,9 +34,9 @@ func NewInterpolator() *Interpolator {
 		var h [16]float64
 		var total, norm float64
 		for k := range h {
-			t := float64(k-7) - float64(phase)/8
+			t := float64(8*(k-7)-phase) / 8
 			u := t / 8
-			h[k] = Sinc(t) * BesselI0(beta*math.Sqrt(1-float64(u*u)))
+			h[k] = float64(Sinc(t) * BesselI0(beta*math.Sqrt(1-float64(u*u))))
 			total += h[k]
 		}
 		for k := range h {

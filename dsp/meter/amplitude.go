@@ -66,8 +66,8 @@ func squares(x []float64) float64 {
 
 // amplitudeDB is 20·log10 of an amplitude, powerDB 10·log10 of a power; −Inf
 // for 0, NaN for NaN.
-func amplitudeDB(v float64) float64 { return 20 * math.Log10(v) }
-func powerDB(v float64) float64     { return 10 * math.Log10(v) }
+func amplitudeDB(v float64) float64 { return float64(20 * math.Log10(v)) }
+func powerDB(v float64) float64     { return float64(10 * math.Log10(v)) }
 
 // rounded is a level as it is reported.
 func rounded[L ~float64](v float64) L { return L(dsp.Round2(v)) }

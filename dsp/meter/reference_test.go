@@ -102,15 +102,20 @@ func segments(t *testing.T, text string) []segment {
 	return all
 }
 
-// tone is a 1 kHz sine whose level follows segments.
+// tone is a 1 kHz sine whose level follows segments. The rate is a multiple of
+// 100 Hz, so that 10 ms repeat.
 func tone(rateHz int, all ...segment) []float64 {
+	period := make([]float64, rateHz/100)
+	for i := range period {
+		period[i] = math.Sin(2 * math.Pi * 1000 * float64(i) / float64(rateHz))
+	}
 	var x []float64
 	var end float64
 	for _, s := range all {
 		end += s.seconds
 		amplitude := math.Pow(10, s.peakDBFS/20)
 		for n := int(math.Round(end * float64(rateHz))); len(x) < n; {
-			x = append(x, amplitude*math.Sin(2*math.Pi*1000*float64(len(x))/float64(rateHz)))
+			x = append(x, amplitude*period[len(x)%len(period)])
 		}
 	}
 	return x
