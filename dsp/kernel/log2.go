@@ -9,17 +9,20 @@ const (
 	powerOctaveDB     = 3.010299956639812
 )
 
-// logFloor is the smallest value that the logarithm kernels tell from zero:
-// -241 dB as an amplitude, -120 dB as a power of an amplitude. It keeps the
-// level of digital silence finite.
+// The level kernels tell nothing smaller from zero, so that the level of
+// digital silence is a number.
 const (
 	amplitudeFloor = 0x1p-40
 	powerFloor     = 0x1p-80
+
+	// SilenceDB is the level that they give to zero, and to everything below
+	// their floor.
+	SilenceDB = -40 * amplitudeOctaveDB
 )
 
 // AmplitudesToDB writes 20·log10 of each amplitude of src to dst, which may be
-// src: -240.8 dB for 2^-40 and everything below it, NaN included. The error is
-// below 2e-8 dB; an amplitude of 1 gives 0 exactly.
+// src: SilenceDB for 2^-40 and everything below it, NaN included. The error is
+// below 1e-8 dB; an amplitude of 1 gives 0 exactly.
 func AmplitudesToDB(dst, src []float64) { log2s(dst, src, amplitudeFloor, amplitudeOctaveDB) }
 
 // PowersToDB writes 10·log10 of each power of src to dst, which may be src:
