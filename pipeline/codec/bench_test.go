@@ -1,6 +1,7 @@
 package codec
 
 import (
+	"context"
 	"io"
 	"path/filepath"
 	"testing"
@@ -33,47 +34,94 @@ func benchRead(b *testing.B, path string) {
 	realTime(b)
 }
 
-func benchWAV(b *testing.B, bits int, float bool) {
+// file is what a format's writer and the benchmarks have in common.
+type file interface {
+	Write(ch [][]float64) error
+	Close() error
+}
+
+// bench measures writing and reading a minute of mono at 44.1 kHz.
+func bench(b *testing.B, create func(path string) (file, error)) {
 	ch := speechLike(1, benchSeconds*44100)
-	path := filepath.Join(b.TempDir(), "a.wav")
+	path := filepath.Join(b.TempDir(), "a")
+	write := func(b *testing.B) {
+		w, err := create(path)
+		if err != nil {
+			b.Fatal(err)
+		}
+		writeBlocks(b, w.Write, ch, 1024)
+		if err := w.Close(); err != nil {
+			b.Fatal(err)
+		}
+	}
 	b.Run("write", func(b *testing.B) {
 		for b.Loop() {
-			w, err := CreateWAV(path, 44100, 1, bits, float)
-			if err != nil {
-				b.Fatal(err)
-			}
-			writeBlocks(b, w.Write, ch, 1024)
-			if err := w.Close(); err != nil {
-				b.Fatal(err)
-			}
+			write(b)
 		}
 		realTime(b)
 	})
-	b.Run("read", func(b *testing.B) { benchRead(b, path) })
+	b.Run("read", func(b *testing.B) {
+		write(b)
+		benchRead(b, path)
+	})
+}
+
+func benchWAV(b *testing.B, bits int, float bool) {
+	bench(b, func(path string) (file, error) { return CreateWAV(path, 44100, 1, bits, float) })
 }
 
 func BenchmarkWAV16(b *testing.B)      { benchWAV(b, 16, false) }
 func BenchmarkWAV24(b *testing.B)      { benchWAV(b, 24, false) }
 func BenchmarkWAVFloat32(b *testing.B) { benchWAV(b, 32, true) }
 
-func benchFLAC(b *testing.B, bits int) {
+func BenchmarkFLAC16(b *testing.B) {
+	bench(b, func(path string) (file, error) { return CreateFLAC(path, 44100, 1, 16) })
+}
+
+func BenchmarkFLAC24(b *testing.B) {
+	bench(b, func(path string) (file, error) { return CreateFLAC(path, 44100, 1, 24) })
+}
+
+// BenchmarkMP3 encodes and decodes with lame, decodes with go-mp3, and walks
+// the frames.
+func BenchmarkMP3(b *testing.B) {
+	o := MP3Options{Kbps: 192, RateHz: 44100, Channels: 1}
 	ch := speechLike(1, benchSeconds*44100)
-	path := filepath.Join(b.TempDir(), "a.flac")
-	b.Run("write", func(b *testing.B) {
+	path := encode(b, ch, o)
+	b.Run("encode", func(b *testing.B) {
+		l, err := FindLame()
+		if err != nil {
+			b.Fatal(err)
+		}
+		wav := filepath.Join(filepath.Dir(path), "a.wav")
 		for b.Loop() {
-			w, err := CreateFLAC(path, 44100, 1, bits)
-			if err != nil {
-				b.Fatal(err)
-			}
-			writeBlocks(b, w.Write, ch, 1024)
-			if err := w.Close(); err != nil {
+			if err := l.Encode(context.Background(), wav, path, o); err != nil {
 				b.Fatal(err)
 			}
 		}
 		realTime(b)
 	})
-	b.Run("read", func(b *testing.B) { benchRead(b, path) })
+	b.Run("decode-lame", func(b *testing.B) { benchRead(b, path) })
+	b.Run("decode-go", func(b *testing.B) {
+		buf := [][]float64{make([]float64, 1024)}
+		for b.Loop() {
+			r := openGo(b, path)
+			for {
+				if _, err := r.Read(buf); err == io.EOF {
+					break
+				} else if err != nil {
+					b.Fatal(err)
+				}
+			}
+		}
+		realTime(b)
+	})
+	b.Run("check", func(b *testing.B) {
+		for b.Loop() {
+			if _, err := CheckCBR(path); err != nil {
+				b.Fatal(err)
+			}
+		}
+		realTime(b)
+	})
 }
-
-func BenchmarkFLAC16(b *testing.B) { benchFLAC(b, 16) }
-func BenchmarkFLAC24(b *testing.B) { benchFLAC(b, 24) }

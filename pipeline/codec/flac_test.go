@@ -3,6 +3,7 @@ package codec
 import (
 	"bytes"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -82,6 +83,60 @@ func TestWriteFLACStereo(t *testing.T) {
 			one, _ := os.Stat(single)
 			if float64(st.Size()) > 1.02*float64(one.Size()) {
 				t.Errorf("two identical channels take %d bytes, one takes %d", st.Size(), one.Size())
+			}
+		}
+	}
+}
+
+// Signals that are coded in other ways than speech come out as they went in.
+func TestWriteFLACOdd(t *testing.T) {
+	const n = 3*flacBlock + 77
+	fill := func(f func(i int) float64) [][]float64 {
+		x := make([]float64, n)
+		for i := range x {
+			x[i] = f(i)
+		}
+		return [][]float64{x}
+	}
+	rng := rand.New(rand.NewPCG(1, 2))
+	for name, ch := range map[string][][]float64{
+		"silence":        fill(func(int) float64 { return 0 }),
+		"constant":       fill(func(int) float64 { return -0.25 }),
+		"noise":          fill(func(int) float64 { return 2*rng.Float64() - 1 }),
+		"square":         fill(func(i int) float64 { return float64(i/50%2)*1.99 - 1 }),
+		"nyquist":        fill(func(i int) float64 { return float64(i%2)*1.99 - 1 }),
+		"16 bits in 24":  onGrid(speechLike(1, n), 16),
+		"one step":       fill(func(i int) float64 { return float64(i%2) * 0x1p-23 }),
+		"click":          fill(func(i int) float64 { return float64(min(i%5000, 1)) - 1 }),
+		"noise, stereo":  {fill(func(int) float64 { return 2*rng.Float64() - 1 })[0], fill(func(int) float64 { return 2*rng.Float64() - 1 })[0]},
+		"opposite poles": {fill(func(i int) float64 { return float64(i%2)*1.99 - 1 })[0], fill(func(i int) float64 { return 1 - float64(i%2)*1.99 - 0x1p-22 })[0]},
+	} {
+		want := onGrid(ch, 24)
+		path := filepath.Join(t.TempDir(), "a.flac")
+		writeFLAC(t, path, want, 44100, 24)
+		run(t, "flac", "-s", "-t", path)
+		same(t, name, readAll(t, openTest(t, path), 4000), want)
+	}
+}
+
+// Our files are about as small as those of the flac program at its default.
+func TestFLACSize(t *testing.T) {
+	for _, bits := range []int{16, 24} {
+		for _, channels := range []int{1, 2} {
+			want := onGrid(speechLike(channels, 44100*5), bits)
+			dir := t.TempDir()
+			src := writeFile(t, "in.raw", raw(want, bits, false))
+			ours, theirs := filepath.Join(dir, "a.flac"), filepath.Join(dir, "b.flac")
+			writeFLAC(t, ours, want, 44100, bits)
+			run(t, "flac", "-5", "-s", "--no-padding", "--force-raw-format", "--endian=little", "--sign=signed",
+				fmt.Sprint("--channels=", channels), fmt.Sprint("--bps=", bits), "--sample-rate=44100", "-o", theirs, src)
+			a, _ := os.Stat(ours)
+			b, _ := os.Stat(theirs)
+			ratio := float64(a.Size()) / float64(b.Size())
+			t.Logf("%d bits, %d channels: %.3f of flac -5, %.3f of the samples", bits, channels, ratio,
+				float64(a.Size())/float64(len(raw(want, bits, false))))
+			if ratio > 1.03 {
+				t.Errorf("%d bits, %d channels: %.3f times as large as flac -5", bits, channels, ratio)
 			}
 		}
 	}

@@ -14,7 +14,7 @@ import (
 )
 
 // flacBlock is the number of frames encoded together.
-const flacBlock = 1152
+const flacBlock = 4096
 
 // A FLACWriter writes a FLAC file: blocks of equal length, STREAMINFO with
 // length and MD5 (RFC 9639). The same samples give the same bytes.
@@ -26,6 +26,8 @@ type FLACWriter struct {
 	bits    int
 	block   [][]int32 // samples of the block that is being filled
 	n       int       // frames in it
+	other   []int32   // mid or side, for the predictor
+	predict predictor
 	frames  dsp.Frames
 	clipped int64
 }
@@ -44,6 +46,7 @@ func CreateFLAC(path string, rateHz, channels, bits int) (*FLACWriter, error) {
 		out: &seekBuffer{bufio.NewWriterSize(f, 64<<10), f}, path: path,
 		rateHz: rateHz, bits: bits, block: make([][]int32, channels),
 	}
+	w.other = make([]int32, flacBlock)
 	for c := range w.block {
 		w.block[c] = make([]int32, flacBlock)
 	}
@@ -55,6 +58,7 @@ func CreateFLAC(path string, rateHz, channels, bits int) (*FLACWriter, error) {
 		f.Close()
 		return nil, writing(path, err)
 	}
+	w.enc.EnablePredictionAnalysis(false) // it tries less, and takes longer
 	return w, nil
 }
 
@@ -93,14 +97,14 @@ func (w *FLACWriter) flush() error {
 		SampleRate: uint32(w.rateHz), BitsPerSample: uint8(w.bits),
 		Channels: frame.ChannelsMono,
 	}}
-	for _, x := range w.block {
-		f.Subframes = append(f.Subframes, &frame.Subframe{
-			SubHeader: frame.SubHeader{Pred: frame.PredVerbatim}, // the encoder finds a better one
-			Samples:   x[:w.n], NSamples: w.n,
-		})
-	}
 	if len(w.block) == 2 {
 		f.Channels = stereoMode(w.block[0][:w.n], w.block[1][:w.n])
+	}
+	for c, x := range w.block {
+		coded, width := w.coded(c, f.Channels)
+		f.Subframes = append(f.Subframes, &frame.Subframe{
+			SubHeader: w.predict.find(coded, width), Samples: x[:w.n], NSamples: w.n,
+		})
 	}
 	if err := w.enc.WriteFrame(f); err != nil {
 		return writing(w.path, err)
@@ -108,6 +112,25 @@ func (w *FLACWriter) flush() error {
 	w.frames += dsp.Frames(w.n)
 	w.n = 0
 	return nil
+}
+
+// coded is what stands for a channel in a frame, and its bits: the channel
+// itself, or mid or side. The encoder makes the same of it once more.
+func (w *FLACWriter) coded(channel int, mode frame.Channels) (x []int32, width int) {
+	x = w.other[:w.n]
+	switch {
+	case mode == frame.ChannelsMidSide && channel == 0:
+		for i := range x {
+			x[i] = (w.block[0][i] + w.block[1][i]) >> 1
+		}
+		return x, w.bits
+	case mode == frame.ChannelsMidSide || mode == frame.ChannelsLeftSide && channel == 1 || mode == frame.ChannelsSideRight && channel == 0:
+		for i := range x {
+			x[i] = w.block[0][i] - w.block[1][i]
+		}
+		return x, w.bits + 1
+	}
+	return w.block[channel][:w.n], w.bits
 }
 
 // stereoMode picks the pair of left, right, mid and side that a second
