@@ -6,6 +6,7 @@ import (
 	"math"
 	"os/exec"
 	"regexp"
+	"slices"
 	"strconv"
 	"testing"
 )
@@ -50,6 +51,86 @@ func ebur128(t *testing.T, rateHz int, ch ...[]float64) (i, lra, m, s, peak floa
 		}
 	}
 	return i, lra, m, s, peak
+}
+
+// TestAgainstSox compares RMS, peak and DC with what sox stats prints.
+func TestAgainstSox(t *testing.T) {
+	need(t, "sox")
+	x := voice(44100, 10, 14)
+	for i := range x {
+		x[i] += 0.004
+	}
+	var raw bytes.Buffer
+	binary.Write(&raw, binary.LittleEndian, x)
+	cmd := exec.Command("sox", "-t", "f64", "-r", "44100", "-c", "1", "-", "-n", "stats")
+	cmd.Stdin = &raw
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Fatalf("sox: %v\n%s", err, out)
+	}
+	l := measure(44100, x)
+	for label, got := range map[string]float64{
+		"RMS lev dB": float64(l.RMS), "Pk lev dB": float64(l.SamplePeak), "DC offset": math.Pow(10, float64(l.DC)/20),
+	} {
+		match := regexp.MustCompile(label + `\s+(\S+)`).FindSubmatch(out)
+		if match == nil {
+			t.Fatalf("sox says nothing of %q:\n%s", label, out)
+		}
+		limit := 0.011
+		if label == "DC offset" {
+			limit = 1e-5
+		}
+		near(t, label, got, number(t, string(match[1])), limit)
+	}
+}
+
+// TestRoomOfAnotherVoice finds the room around words that a program of quite
+// another kind speaks, in pauses as long as it likes.
+func TestRoomOfAnotherVoice(t *testing.T) {
+	need(t, "espeak-ng")
+	const text = "The harbour lights came on one by one, and Ines counted them from the window. There were eleven. " +
+		"Her brother, who had been mending the net, looked up and asked whether the boat was in. Not yet; perhaps it would come with the tide."
+	for _, voice := range []string{"en", "en+f3", "de"} {
+		out, err := exec.Command("espeak-ng", "-v", voice, "--stdout", text).Output()
+		if err != nil {
+			t.Fatalf("espeak-ng: %v", err)
+		}
+		const header, rate = 44, 22050 // of the WAV that espeak-ng writes
+		if got := int(binary.LittleEndian.Uint32(out[24:])); got != rate {
+			t.Fatalf("espeak-ng speaks at %d Hz, want %d", got, rate)
+		}
+		words := make([]float64, (len(out)-header)/2)
+		for i := range words {
+			words[i] = float64(int16(binary.LittleEndian.Uint16(out[header+2*i:]))) / 32768
+		}
+		scale := math.Pow(10, (-20-float64(measure(rate, words).Speech))/20)
+		for i := range words {
+			words[i] *= scale
+		}
+		for _, kind := range []string{"white", "pink", "brown", "hum and hiss"} {
+			for _, floor := range []float64{-75, -60, -45} {
+				// What the noise itself reaches hides the softest start of a word.
+				// At −45 dBFS A-weighting hides more of it, for it is a low hum.
+				audible := math.Max(0.001, 3*math.Pow(10, floor/20))
+				first := slices.IndexFunc(words, func(v float64) bool { return math.Abs(v) > audible })
+				b := newBooth(rate, 3+float64(len(words))/rate, kind, floor, 21)
+				for i, v := range words {
+					b.x[b.at(1.5)+i] += v
+				}
+				r := b.room()
+				what := voice + " in " + kind
+				near(t, what+": floor", float64(r.Floor.Median), floor, 0.5)
+				limit := 0.02
+				if floor == -45 {
+					limit = 0.06
+				}
+				near(t, what+": start", r.Bounds.From.Seconds(rate), 1.5+float64(first)/rate, limit)
+				if r.Floor.Windows < 4 {
+					t.Errorf("%s: %d windows", what, r.Floor.Windows)
+				}
+			}
+		}
+	}
 }
 
 func TestAgainstFFmpeg(t *testing.T) {
