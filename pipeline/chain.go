@@ -22,6 +22,7 @@ type Chain struct {
 	Setup      string     `json:"setup"`
 	SpeechDBFS dsp.DBFS   `json:"speech_dbfs"` // reference: plain RMS while speaking that thresholds count on
 	Stages     []Resolved `json:"stages"`
+	Reasons    []string   `json:"reasons,omitempty"` // why stages are as they are, one line each, for people
 }
 
 // Digest names the revision: reference and stages, not names or reasons.

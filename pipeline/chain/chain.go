@@ -8,6 +8,7 @@ import (
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/house/strict"
 )
 
 // Params are one stage's parameters, resolved: every key present, in range,
@@ -31,9 +32,6 @@ type Stage struct {
 	Settle func(p Params, rateHz float64) int
 }
 
-// A Fault is one thing wrong with a stage's parameters. Path leads to it from
-// the stage ("bands[1].ratio").
-type Fault struct {
-	Path string
-	Text string // what is wrong and what would be right
-}
+// A Fault is one thing wrong with a stage's parameters (Path leads to it from
+// the stage: "bands[1].ratio") or, from Parse, with a chain file.
+type Fault = strict.Fault

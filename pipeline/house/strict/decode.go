@@ -227,9 +227,7 @@ func preset(v reflect.Value, r rule) {
 	case reflect.Bool:
 		v.SetBool(r.preset == "true")
 	case reflect.Slice:
-		if r.preset != "" {
-			panic("a list has no default but the empty one") // a tag
-		}
+		v.Set(reflect.MakeSlice(v.Type(), 0, 0)) // [] in JSON, not null
 	}
 }
 

@@ -40,6 +40,14 @@ func (n *Node) Key(key string) *Node {
 	return nil
 }
 
+// Item is an item of a list, or n itself where it has no such.
+func (n *Node) Item(i int) *Node {
+	if i < 0 || i >= len(n.Items) {
+		return n
+	}
+	return n.Items[i]
+}
+
 // Without is a mapping without a key.
 func (n *Node) Without(key string) *Node {
 	i := slices.Index(n.Keys, key)
@@ -49,6 +57,14 @@ func (n *Node) Without(key string) *Node {
 	c := *n
 	c.Keys = slices.Delete(slices.Clone(n.Keys), i, i+1)
 	c.Values = slices.Delete(slices.Clone(n.Values), i, i+1)
+	return &c
+}
+
+// With is a mapping with another value for a key that it has.
+func (n *Node) With(key string, value *Node) *Node {
+	c := *n
+	c.Values = slices.Clone(n.Values)
+	c.Values[slices.Index(n.Keys, key)] = value
 	return &c
 }
 

@@ -13,7 +13,7 @@ import (
 )
 
 const (
-	maxBytes = 64 << 10 // of one document: a title of a thousand chapters has room
+	MaxBytes = 64 << 10 // of one document: a title of many hundred chapters has room
 	maxDepth = 10       // levels of lists and mappings: the deepest file of a house has six
 )
 
@@ -27,7 +27,7 @@ func Parse(text []byte, file string) (*Node, []Fault) {
 	whole := func(line, column int, text string) (*Node, []Fault) {
 		return nil, []Fault{{File: file, Line: line, Column: column, Text: text}}
 	}
-	if len(text) > maxBytes {
+	if len(text) > MaxBytes {
 		return whole(0, 0, "the file is over 64 KiB; split it or remove what doesn't belong there")
 	}
 	if !utf8.Valid(text) {

@@ -22,7 +22,7 @@ type rule struct {
 
 // mostItems is the longest list of a rule that sets no bound: a document of
 // 64 KiB holds no longer one.
-const mostItems = maxBytes
+const mostItems = MaxBytes
 
 // ruleOf reads a field's tags; ok is false for fields that no key fills.
 // Tags are the project's own text, so a wrong one panics.
@@ -75,7 +75,10 @@ func (r rule) wants(t reflect.Type) string {
 	case reflect.Float64:
 		return "a number" + r.span()
 	case reflect.Slice:
-		if r.least > 0 || r.most < mostItems {
+		switch {
+		case r.least == 0 && r.most < mostItems:
+			return fmt.Sprintf("a list of at most %d", r.most)
+		case r.least > 0:
 			return fmt.Sprintf("a list of %d to %d", r.least, r.most)
 		}
 		return "a list"
@@ -116,11 +119,11 @@ func keysOf(t reflect.Type) []string {
 	return keys
 }
 
-// Doc describes the keys that v (a struct) is read from, one line each: key,
-// what is right, default, meaning. Nested keys are indented.
+// Doc describes the keys that v (a struct, or a pointer to one) is read from,
+// one line each: key, what is right, default, meaning. Nested keys are indented.
 func Doc(v any) string {
 	var out strings.Builder
-	writeDoc(&out, reflect.TypeOf(v), "")
+	writeDoc(&out, reflect.Indirect(reflect.ValueOf(v)).Type(), "")
 	return out.String()
 }
 

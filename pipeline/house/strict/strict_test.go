@@ -52,7 +52,7 @@ type level struct {
 func TestDecodeFillsDefaults(t *testing.T) {
 	var got sample
 	faults := Read([]byte("name: 1984\nbooths: {a-1: {ratio: 2}}\nother: {ratio: 3, to: 9}\nwindow: [0, 10]\n"), "f", &got)
-	want := sample{Name: "1984", Shape: "bell", Gain: -3, Slope: 12, On: true, Window: [2]float64{0, 10},
+	want := sample{Name: "1984", Shape: "bell", Gain: -3, Slope: 12, On: true, Window: [2]float64{0, 10}, Bands: []band{},
 		Booths: map[string]band{"a-1": {Ratio: 2, From: 1, To: 2}}, Level: level{60}, Other: &band{3, 1, 9}}
 	if len(faults) > 0 || !reflect.DeepEqual(got, want) {
 		t.Errorf("got %+v, faults %v", got, faults)
@@ -65,7 +65,7 @@ func TestFaultSentences(t *testing.T) {
 		{"empty", "", "f: the file is empty; write its keys, or remove it"},
 		{"only a comment", "# later\n", "f: the file is empty; write its keys, or remove it"},
 		{"not UTF-8", "name: \xff\n", "f: the file is not UTF-8 text; save it as UTF-8"},
-		{"too long", "name: " + strings.Repeat("x", maxBytes), "f: the file is over 64 KiB; split it or remove what doesn't belong there"},
+		{"too long", "name: " + strings.Repeat("x", MaxBytes), "f: the file is over 64 KiB; split it or remove what doesn't belong there"},
 		{"open quote", "name: \"Low Water\nwhy: x\n", `f:1:7: not readable as YAML (could not find end character of double-quoted text); check quotes, colons and indentation`},
 		{"anchor", "name: &n Low\n", "f:1:7: anchors and aliases are not read here; write the value out"},
 		{"alias", "name: *n\n", "f:1:7: anchors and aliases are not read here; write the value out"},
@@ -217,9 +217,9 @@ func FuzzRead(f *testing.F) {
 // Texts of full size that grow or nest without end are refused, before they
 // cost more than a text of that size may (the slowest takes a quarter second).
 func TestBombs(t *testing.T) {
-	fill := func(s string) string { return strings.Repeat(s, maxBytes/len(s)) }
+	fill := func(s string) string { return strings.Repeat(s, MaxBytes/len(s)) }
 	var stairs strings.Builder
-	for i := 0; stairs.Len() < maxBytes-400; i++ {
+	for i := 0; stairs.Len() < MaxBytes-400; i++ {
 		stairs.WriteString(strings.Repeat(" ", i) + "a:\n")
 	}
 	for name, text := range map[string]string{

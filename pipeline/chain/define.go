@@ -1,0 +1,69 @@
+package chain
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"chapterhouse/dsp"
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/house/strict"
+)
+
+// definition is a stage whose parameters are the Go struct P. Keys, ranges,
+// defaults and the docs of each stand in P's tags (see strict.Decode).
+type definition[P any] struct {
+	name   string
+	doc    string
+	rev    int
+	make   func(p P, rateHz float64, f pipeline.Facts) (dsp.Processor, error)
+	settle func(p P, rateHz float64) int
+}
+
+func (d definition[P]) stage() Stage {
+	var zero P
+	return Stage{
+		Name: d.name,
+		Doc:  d.doc + "\n\n" + strict.Doc(zero),
+		Rev:  d.rev,
+		Resolve: func(raw json.RawMessage) (Params, []Fault) {
+			n, err := strict.FromJSON(raw)
+			if err != nil {
+				return nil, []Fault{{Text: fmt.Sprintf("parameters of %s are no JSON: %v", d.name, err)}}
+			}
+			var p P
+			if faults := strict.Decode(n, d.name, &p); len(faults) > 0 {
+				return nil, faults
+			}
+			return canonical(p), nil
+		},
+		New: func(params Params, rateHz float64, f pipeline.Facts) (dsp.Processor, error) {
+			var p P
+			if err := json.Unmarshal(params, &p); err != nil {
+				return nil, err
+			}
+			return d.make(p, rateHz, f)
+		},
+		Settle: func(params Params, rateHz float64) int {
+			var p P
+			if err := json.Unmarshal(params, &p); err != nil {
+				return 0 // New says so
+			}
+			return d.settle(p, rateHz)
+		},
+	}
+}
+
+// canonical is the one JSON text of parameters that were read in range.
+func canonical(p any) Params {
+	text, err := pipeline.Canonical(p)
+	if err != nil {
+		panic(err) // no number in range can't be written
+	}
+	return text
+}
+
+// overSpeech is the threshold in dBFS that lies overDB over a session's speech,
+// within what detectors read.
+func overSpeech(f pipeline.Facts, overDB float64) float64 {
+	return max(-80, min(0, float64(f.SpeechDBFS)+overDB))
+}

@@ -1,0 +1,115 @@
+package chain
+
+import (
+	"fmt"
+	"math"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/dynamics"
+	"chapterhouse/dsp/filter"
+	"chapterhouse/dsp/kernel"
+	"chapterhouse/dsp/spectrum"
+	"chapterhouse/pipeline"
+)
+
+type expanderParams struct {
+	CrossoversHz []float64      `json:"crossovers_hz" default:"" len:"0..3" range:"20..16000" doc:"rising, a third of an octave apart or more; none: one band"`
+	Bands        []expanderBand `json:"bands" len:"1..4" doc:"one more than crossovers, lowest first"`
+	KneeDB       float64        `json:"knee_db" default:"0" range:"0..24" doc:"width of the knee; 0 is hard"`
+	LookAheadMS  float64        `json:"look_ahead_ms" default:"8" range:"0..50" doc:"how much earlier than the word it opens"`
+	AttackMS     float64        `json:"attack_ms" default:"3" range:"0..200" doc:"time constant of opening"`
+	HoldMS       float64        `json:"hold_ms" default:"120" range:"0..1000" doc:"common practice for narration 80 to 150"`
+	ReleaseMS    float64        `json:"release_ms" default:"200" range:"1..500" doc:"time constant of closing; common practice for narration 120 to 300"`
+	HysteresisDB float64        `json:"hysteresis_db" default:"0" range:"0..12" doc:"how much deeper an open band must fall to close"`
+}
+
+type expanderBand struct {
+	OverRoomToneDB float64 `json:"over_room_tone_db" range:"0..40" doc:"threshold, counted from the session's room tone in this band, plain RMS"`
+	Ratio          float64 `json:"ratio" range:"1..10" doc:"common practice for narration 1.3 to 2"`
+	RangeDB        float64 `json:"range_db" range:"0..40" doc:"the most it takes; common practice for narration 6 to 10"`
+}
+
+// Check wants one band more than crossovers, and crossovers apart.
+func (p expanderParams) Check() []Fault {
+	if n := len(p.CrossoversHz); len(p.Bands) != n+1 {
+		return []Fault{{Path: "bands", Text: fmt.Sprintf("bands has %d entries and crossovers_hz %d; give one band more than crossovers", len(p.Bands), n)}}
+	}
+	for i := 1; i < len(p.CrossoversHz); i++ {
+		if low, high := p.CrossoversHz[i-1], p.CrossoversHz[i]; high < low*math.Cbrt(2) {
+			return []Fault{{Path: fmt.Sprintf("crossovers_hz[%d]", i), Text: fmt.Sprintf("crossovers_hz[%d] is %g; give %.0f or more, a third of an octave above the one before", i, high, math.Ceil(low*math.Cbrt(2)))}}
+		}
+	}
+	return nil
+}
+
+func (p expanderParams) settings() dynamics.ExpanderSettings {
+	s := dynamics.ExpanderSettings{CrossoversHz: p.CrossoversHz, KneeDB: p.KneeDB, LookAheadMS: p.LookAheadMS,
+		AttackMS: p.AttackMS, HoldMS: p.HoldMS, ReleaseMS: p.ReleaseMS, HysteresisDB: p.HysteresisDB}
+	for _, b := range p.Bands {
+		s.Bands = append(s.Bands, dynamics.ExpanderBand{Ratio: b.Ratio, RangeDB: b.RangeDB})
+	}
+	return s
+}
+
+func expander() Stage {
+	return definition[expanderParams]{
+		name: "expander",
+		rev:  1,
+		doc: `Makes pauses quieter, band by band, by a range at most, and leaves words alone. Thresholds
+count from the room tone that was measured in each band, so that they hold on every recording day.
+Idle for a session without room tone.
+Latency: the look-ahead. See dsp/dynamics.Expander for formula and source.`,
+		make: func(p expanderParams, rateHz float64, f pipeline.Facts) (dsp.Processor, error) {
+			if len(f.RoomTone) == 0 {
+				return delayed(p, rateHz)
+			}
+			tone, err := roomTone(f.RoomTone, p.CrossoversHz, rateHz)
+			if err != nil {
+				return nil, err
+			}
+			s := p.settings()
+			for i, b := range p.Bands {
+				s.Bands[i].ThresholdDBFS = max(-120, min(0, tone[i]+b.OverRoomToneDB))
+			}
+			return dynamics.NewExpander(s, rateHz)
+		},
+		settle: func(p expanderParams, rateHz float64) int { return p.settings().Settle(rateHz) },
+	}.stage()
+}
+
+// delayed is an expander that takes nothing: the bits of its input, late by
+// the look-ahead.
+func delayed(p expanderParams, rateHz float64) (dsp.Processor, error) {
+	return dynamics.NewExpander(dynamics.ExpanderSettings{Bands: []dynamics.ExpanderBand{{Ratio: 1}},
+		LookAheadMS: p.LookAheadMS, ReleaseMS: 1}, rateHz)
+}
+
+// roomTone is the level of the room tone in each band of a crossover, plain
+// RMS dBFS: the powers of the sixth octaves, each as the crossover lets it
+// through, summed from low to high. Sixth octaves that were not measured count
+// as silence.
+func roomTone(tone pipeline.Spectrum, crossoversHz []float64, rateHz float64) ([]float64, error) {
+	sixths := spectrum.SixthOctaves()
+	if len(tone) != len(sixths) {
+		return nil, pipeline.Errorf(pipeline.Bug, "expander", "room tone has %d bands, want %d sixth octaves", len(tone), len(sixths))
+	}
+	gainDB := func(int, float64) float64 { return 0 }
+	if len(crossoversHz) > 0 {
+		c, err := filter.NewCrossover(crossoversHz, rateHz)
+		if err != nil {
+			return nil, err
+		}
+		gainDB = c.BandGainDB
+	}
+	levels := make([]float64, len(crossoversHz)+1)
+	for band := range levels {
+		var power float64
+		for i, b := range sixths {
+			if known(tone[i]) && b.Mid < rateHz/2 {
+				power += kernel.FromPowerDB(float64(tone[i]) + gainDB(band, b.Mid))
+			}
+		}
+		levels[band] = kernel.PowerDB(power)
+	}
+	return levels, nil
+}

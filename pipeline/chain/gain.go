@@ -1,0 +1,25 @@
+package chain
+
+import (
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/kernel"
+	"chapterhouse/pipeline"
+)
+
+type gainParams struct {
+	GainDB float64 `json:"gain_db" range:"-24..24"`
+}
+
+func gain() Stage {
+	return definition[gainParams]{
+		name: "gain",
+		rev:  1,
+		doc: `Makes everything louder or softer by one amount. Levels of chapters are set at the end by the
+spec; here it only feeds the stages behind it.
+No latency. y = 10^(gain_db/20)·x.`,
+		make: func(p gainParams, _ float64, _ pipeline.Facts) (dsp.Processor, error) {
+			return filtered([]kernel.Biquad{{B0: kernel.FromDB(p.GainDB)}}, nil)
+		},
+		settle: func(gainParams, float64) int { return 0 },
+	}.stage()
+}

@@ -1,0 +1,113 @@
+package chain
+
+import (
+	"fmt"
+	"regexp"
+
+	"chapterhouse/dsp"
+	"chapterhouse/pipeline"
+)
+
+// Builtin are the stages that chains can be made of.
+func Builtin() []Stage {
+	return []Stage{gain(), highpass(), lowpass(), eq(), compressor(), expander(), deEsser()}
+}
+
+// StageNames are the names of stages, in their order.
+func StageNames(stages []Stage) []string {
+	names := make([]string, len(stages))
+	for i, s := range stages {
+		names[i] = s.Name
+	}
+	return names
+}
+
+var stageName = regexp.MustCompile(`^[a-z][a-z0-9-]*$`)
+
+// Validate checks a registry: every stage complete, every name once.
+func Validate(stages []Stage) error {
+	seen := map[string]bool{}
+	for i, s := range stages {
+		switch {
+		case !stageName.MatchString(s.Name):
+			return fmt.Errorf("stage %d is called %q, it must be lower-case letters, digits and dashes", i, s.Name)
+		case seen[s.Name]:
+			return fmt.Errorf("stage %s stands twice", s.Name)
+		case s.Doc == "":
+			return fmt.Errorf("stage %s has no doc", s.Name)
+		case s.Rev < 1:
+			return fmt.Errorf("stage %s has revision %d, it must be 1 or more", s.Name, s.Rev)
+		case s.Resolve == nil || s.New == nil || s.Settle == nil:
+			return fmt.Errorf("stage %s lacks a function", s.Name)
+		}
+		seen[s.Name] = true
+	}
+	return nil
+}
+
+// find is the stage that a resolved one was made by.
+func find(r pipeline.Resolved) (Stage, error) {
+	for _, s := range Builtin() {
+		if s.Name == r.Stage {
+			if s.Rev != r.Rev {
+				return Stage{}, pipeline.Errorf(pipeline.Infra, "stage "+r.Stage, "this program has revision %d and the recipe asks for %d; run it with the version that planned it", s.Rev, r.Rev)
+			}
+			return s, nil
+		}
+	}
+	return Stage{}, pipeline.Errorf(pipeline.Infra, "stage "+r.Stage, "this program doesn't have it; run it with the version that planned it")
+}
+
+// New makes the processors of a chain, in order. The error names the stage.
+func New(stages []pipeline.Resolved, rateHz float64, f pipeline.Facts) ([]dsp.Processor, error) {
+	processors := make([]dsp.Processor, 0, len(stages))
+	for i, r := range stages {
+		s, err := find(r)
+		if err != nil {
+			return nil, err
+		}
+		p, err := s.New(r.Params, rateHz, f)
+		if err != nil {
+			return nil, &pipeline.Error{Op: fmt.Sprintf("stage %d (%s) at %g Hz", i+1, r.Stage, rateHz), Kind: pipeline.House, Err: err}
+		}
+		processors = append(processors, p)
+	}
+	return processors, nil
+}
+
+// Settle is the number of samples after which a cold start of a chain is
+// within -60 dB of a warm one: each stage settles once those before it have.
+// Stages that New refuses count as nothing.
+func Settle(stages []pipeline.Resolved, rateHz float64) int {
+	sum := 0
+	for _, r := range stages {
+		if s, err := find(r); err == nil {
+			sum += s.Settle(r.Params, rateHz)
+		}
+	}
+	return sum
+}
+
+// Names are the names of a chain's stages, in their order.
+func Names(stages []pipeline.Resolved) []string {
+	names := make([]string, len(stages))
+	for i, r := range stages {
+		names[i] = r.Stage
+	}
+	return names
+}
+
+// Idle says which stages do nothing with these facts, and why: what a session
+// could not be measured for is said, not guessed.
+func Idle(stages []pipeline.Resolved, f pipeline.Facts) []string {
+	var lines []string
+	for i, r := range stages {
+		switch {
+		case r.Stage == "expander" && len(f.RoomTone) == 0:
+			lines = append(lines, fmt.Sprintf("stage %d (expander) does nothing: the session has no room tone to count from; record ten seconds of the quiet booth", i+1))
+		case r.Stage == "compressor" && !known(f.SpeechDBFS):
+			lines = append(lines, fmt.Sprintf("stage %d (compressor) does nothing: the session has no speech to count from", i+1))
+		}
+	}
+	return lines
+}
