@@ -34,6 +34,7 @@ type Title struct {
 	Specs    []string       `json:"specs,omitempty"`
 	RateHz   int            `json:"rate_hz,omitempty"` // work rate; 0: the rate most sources have
 	Chapters []TitleChapter `json:"chapters"`
+	Findings []Finding      `json:"findings,omitempty"` // gaps in the numbers, and what was guessed from file names
 }
 
 // TitleChapter is a chapter before its sources were opened.

@@ -1,0 +1,188 @@
+package house
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+	"strings"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/house/strict"
+)
+
+// The shapes of the house's own files.
+
+type settings struct {
+	House strict.Name   `json:"house"`
+	Specs []strict.Slug `json:"specs" default:"" len:"1..8"`
+	Level levelSettings `json:"level" default:""`
+	Fit   fitSettings   `json:"fit" default:""`
+	Job   jobSettings   `json:"job" default:""`
+}
+
+type levelSettings struct {
+	PoolMinS float64 `json:"pool_min_s" default:"60" range:"1..3600"`
+}
+
+type fitSettings struct {
+	MinSpeechS float64 `json:"min_speech_s" default:"60" range:"1..3600"`
+}
+
+type jobSettings struct {
+	MemoryMiB int `json:"memory_mib" default:"512" range:"128..65536"`
+}
+
+func (f settings) settings() pipeline.Settings {
+	s := pipeline.Settings{
+		House: string(f.House), Level: pipeline.LevelSettings(f.Level), Fit: pipeline.FitSettings(f.Fit), Job: pipeline.JobSettings(f.Job),
+		Specs: words(f.Specs),
+	}
+	if len(s.Specs) == 0 {
+		s.Specs = []string{"lossless", "retail"}
+	}
+	return s
+}
+
+type narrator struct {
+	Narrator strict.Slug      `json:"narrator"`
+	Name     strict.Name      `json:"name"`
+	Setups   map[string]setup `json:"setups"`
+}
+
+type setup struct {
+	Microphone strict.Prose `json:"microphone" default:""`
+	Preamp     strict.Prose `json:"preamp" default:""`
+	Interface  strict.Prose `json:"interface" default:""`
+	Printed    strict.Prose `json:"printed" default:""`
+	Booth      booth        `json:"booth" default:""`
+	Chain      strict.Slug  `json:"chain" default:""`
+}
+
+type booth struct {
+	WidthM  float64 `json:"width_m" default:"" range:"0.3..30"`
+	DepthM  float64 `json:"depth_m" default:"" range:"0.3..30"`
+	HeightM float64 `json:"height_m" default:"" range:"0.3..30"`
+	PanelMM float64 `json:"panel_mm" default:"" range:"0..1000"`
+	GapMM   float64 `json:"gap_mm" default:"" range:"0..1000"`
+}
+
+func (f narrator) narrator() pipeline.Narrator {
+	n := pipeline.Narrator{Narrator: string(f.Narrator), Name: string(f.Name), Setups: map[string]pipeline.Setup{}}
+	for name, s := range f.Setups {
+		n.Setups[name] = pipeline.Setup{Microphone: string(s.Microphone), Preamp: string(s.Preamp), Interface: string(s.Interface),
+			Printed: string(s.Printed), Booth: pipeline.Booth(s.Booth)}
+	}
+	return n
+}
+
+type title struct {
+	Title    strict.Name    `json:"title"`
+	Narrator strict.Slug    `json:"narrator" default:""`
+	Setup    strict.Slug    `json:"setup" default:""`
+	Specs    []strict.Slug  `json:"specs" default:"" len:"1..8"`
+	RateHz   int            `json:"rate_hz" default:"" oneof:"44100,48000,88200,96000"`
+	Chapters []titleChapter `json:"chapters" default:"" len:"1..2000"`
+}
+
+// A titleChapter is one part written flat, or a list of parts. What it says of
+// the voice goes for every part that says nothing itself.
+type titleChapter struct {
+	Chapter  strict.Name   `json:"chapter"`
+	Number   *int          `json:"number" default:"" range:"0..9999"`
+	Role     pipeline.Role `json:"role" default:"chapter" oneof:"chapter,opening,closing,excerpt,asset"`
+	File     *fileName     `json:"file" default:""`
+	Narrator strict.Slug   `json:"narrator" default:""`
+	Setup    strict.Slug   `json:"setup" default:""`
+	Session  strict.Slug   `json:"session" default:""`
+	FromS    float64       `json:"from_s" default:"" range:"0..360000"`
+	ToS      float64       `json:"to_s" default:"" range:"0..360000"`
+	Parts    []titlePart   `json:"parts" default:"" len:"1..2000"`
+}
+
+type titlePart struct {
+	File     fileName    `json:"file"`
+	Narrator strict.Slug `json:"narrator" default:""`
+	Setup    strict.Slug `json:"setup" default:""`
+	Session  strict.Slug `json:"session" default:""`
+	FromS    float64     `json:"from_s" default:"" range:"0..360000"`
+	ToS      float64     `json:"to_s" default:"" range:"0..360000"`
+	PauseS   float64     `json:"pause_s" default:"" range:"0..60"`
+}
+
+// Check wants a file or parts, and a span that runs forwards.
+func (c titleChapter) Check() []Fault {
+	switch {
+	case c.File == nil && len(c.Parts) == 0:
+		return []Fault{{Path: "chapter", Text: "the chapter has no file; give file, or parts"}}
+	case c.File != nil && len(c.Parts) > 0:
+		return []Fault{{Path: "parts", Text: "the chapter has file and parts; put the file among the parts"}}
+	case len(c.Parts) > 0 && (c.FromS != 0 || c.ToS != 0):
+		return []Fault{{Path: "parts", Text: "from_s and to_s belong to a file; give them to each part"}}
+	}
+	return forwards(c.FromS, c.ToS)
+}
+
+// Check wants a span that runs forwards.
+func (p titlePart) Check() []Fault { return forwards(p.FromS, p.ToS) }
+
+func forwards(fromS, toS float64) []Fault {
+	if toS != 0 && toS <= fromS {
+		return []Fault{{Path: "to_s", Text: "to_s is not after from_s; give the later time, or leave it out to go to the end"}}
+	}
+	return nil
+}
+
+// parts is the chapter as a list of parts, the chapter's voice filled in.
+func (c titleChapter) parts() []titlePart {
+	if c.File != nil {
+		return []titlePart{{File: *c.File, Narrator: c.Narrator, Setup: c.Setup, Session: c.Session, FromS: c.FromS, ToS: c.ToS}}
+	}
+	parts := slices.Clone(c.Parts)
+	for i, p := range parts {
+		if p.Narrator == "" { // a part in another voice has its own setup and session too
+			parts[i].Narrator = c.Narrator
+			parts[i].Setup = cmp.Or(p.Setup, c.Setup)
+			parts[i].Session = cmp.Or(p.Session, c.Session)
+		}
+	}
+	return parts
+}
+
+// A fileName is the path of a file within a title's folder, with slashes.
+type fileName string
+
+// UnmarshalText refuses what would lie outside the folder.
+func (f *fileName) UnmarshalText(b []byte) error {
+	s := string(b)
+	if s == "." || !isLocal(s) || strings.ContainsRune(s, 0) {
+		return errOutside
+	}
+	*f = fileName(s)
+	return nil
+}
+
+type decision struct {
+	Name    strict.Slug  `json:"check"`
+	Spec    strict.Slug  `json:"spec" default:""`
+	Chapter int          `json:"chapter" range:"0..9999"`
+	AtS     float64      `json:"at_s" default:"0" range:"0..360000"`
+	Why     strict.Prose `json:"why"`
+}
+
+// Check wants a reason: a decision without one can't be understood later.
+func (d decision) Check() []Fault {
+	if d.Why == "" {
+		return []Fault{{Path: "why", Text: "why is empty; say why the finding is no obstacle"}}
+	}
+	return nil
+}
+
+func words(slugs []strict.Slug) []string {
+	var out []string
+	for _, s := range slugs {
+		out = append(out, string(s))
+	}
+	return out
+}
+
+func sorted[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
