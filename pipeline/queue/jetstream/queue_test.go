@@ -1,0 +1,55 @@
+package jetstream
+
+import (
+	"fmt"
+	"os"
+	"testing"
+	"time"
+
+	"go.uber.org/goleak"
+
+	"chapterhouse/pipeline/queue/queuetest"
+)
+
+// The test program is its own measured process.
+const roleVar, dirVar = "JETSTREAM_TEST_ROLE", "JETSTREAM_TEST_DIR"
+
+func TestMain(m *testing.M) {
+	if os.Getenv(roleVar) != "measure" {
+		goleak.VerifyTestMain(m)
+		return
+	}
+	if err := measureMemory(os.Getenv(dirVar)); err != nil {
+		fmt.Println(err)
+		os.Exit(1)
+	}
+}
+
+func embedded(t *testing.T, dir string) *Server {
+	t.Helper()
+	s, err := Embedded(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	return s
+}
+
+func open(t *testing.T, s *Server, o Options) *Queue {
+	t.Helper()
+	q, err := s.open(t.Context(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(q.Close)
+	return q
+}
+
+func TestQueue(t *testing.T) {
+	const tries = 5
+	queuetest.Exercise(t, func(t *testing.T) queuetest.Bench {
+		o := Options{AckWait: 800 * time.Millisecond, Slots: 8, MaxTries: tries}
+		q := open(t, embedded(t, t.TempDir()), o)
+		return queuetest.Bench{Queue: q, Events: q.Events("a3f9c0de11"), LeaseTime: o.AckWait, MaxTries: tries}
+	})
+}
