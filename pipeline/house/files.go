@@ -154,6 +154,9 @@ type fileName string
 // UnmarshalText refuses what would lie outside the folder.
 func (f *fileName) UnmarshalText(b []byte) error {
 	s := string(b)
+	if s == "" {
+		return errNoFile
+	}
 	if s == "." || !isLocal(s) || strings.ContainsRune(s, 0) {
 		return errOutside
 	}

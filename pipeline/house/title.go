@@ -20,7 +20,10 @@ const (
 	decisionsFile = "decisions.yaml"
 )
 
-var errOutside = errors.New("leaves the title's folder; give the name of a file in it")
+var (
+	errOutside = errors.New("leaves the title's folder; give the name of a file in it")
+	errNoFile  = errors.New("is empty; give the name of a file in the title's folder")
+)
 
 // isLocal tells whether a path with slashes stays below its folder.
 func isLocal(name string) bool {
@@ -58,7 +61,9 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 			r.say(Fault{File: r.name("."), Text: "the folder holds no audio; put the chapters' wav or flac files in it"})
 		}
 		for _, c := range t.Chapters {
-			r.source(c.Parts[0].File, Fault{File: r.name(c.Parts[0].File)})
+			p := &c.Parts[0]
+			p.Narrator, p.Setup = t.Narrator, t.Setup
+			r.source(p.File, Fault{File: r.name(p.File)})
 		}
 	}
 	decisions := r.decisions(t)
@@ -76,6 +81,8 @@ func (h *House) fill(t *pipeline.Title, f title, n *strict.Node, r *reader) {
 		t.Specs = words(f.Specs)
 	}
 	t.Narrator, t.Setup = h.voice(string(f.Narrator), string(f.Setup), n, r)
+	_, known := h.Narrators[t.Narrator]
+	known = known || t.Narrator == ""
 
 	number, numbers := 1, map[int]int{}
 	roles := map[pipeline.Role]bool{}
@@ -107,7 +114,7 @@ func (h *House) fill(t *pipeline.Title, f title, n *strict.Node, r *reader) {
 			switch {
 			case p.Narrator != "":
 				tp.Narrator, tp.Setup = h.voice(string(p.Narrator), string(p.Setup), where, r)
-			case p.Setup != "":
+			case p.Setup != "" && known:
 				tp.Narrator, tp.Setup = h.voice(t.Narrator, string(p.Setup), where, r)
 			default:
 				tp.Narrator, tp.Setup = t.Narrator, t.Setup
