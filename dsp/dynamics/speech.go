@@ -8,10 +8,10 @@ import (
 
 const (
 	// speechTauMS weighs the voiced past of a running speech level.
-	speechTauMS = 300
+	speechTauMS = 300.0
 	// speechMemoryMS is how far back the gate looks for the loudest and the
 	// softest moment, and how long the level is known after the last voice.
-	speechMemoryMS = 2000
+	speechMemoryMS = 2000.0
 	// speechEnough is the weight, of 1 in steady voice, that makes a level: it
 	// takes about 50 ms. A click or a passing likeness doesn't.
 	speechEnough = 0.15
