@@ -2,7 +2,7 @@ package chain
 
 import (
 	"chapterhouse/dsp"
-	"chapterhouse/dsp/kernel"
+	"chapterhouse/dsp/level"
 	"chapterhouse/pipeline"
 )
 
@@ -16,9 +16,9 @@ func gain() Stage {
 		rev:  1,
 		doc: `Makes everything louder or softer by one amount. Levels of chapters are set at the end by the
 spec; here it only feeds the stages behind it.
-No latency. y = 10^(gain_db/20)·x.`,
+No latency. See dsp/level.Gain for the formula.`,
 		make: func(p gainParams, _ float64, _ pipeline.Facts) (dsp.Processor, error) {
-			return filtered([]kernel.Biquad{{B0: kernel.FromDB(p.GainDB)}}, nil)
+			return level.NewGain(p.GainDB), nil
 		},
 		settle: func(gainParams, float64) int { return 0 },
 	}.stage()

@@ -2,7 +2,10 @@ package house
 
 import (
 	"cmp"
+	"errors"
+	"io/fs"
 	"maps"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -151,6 +154,11 @@ func (c titleChapter) parts() []titlePart {
 // A fileName is the path of a file within a title's folder, with slashes.
 type fileName string
 
+var (
+	errOutside = errors.New("leaves the title's folder; give the name of a file in it")
+	errNoFile  = errors.New("is empty; give the name of a file in the title's folder")
+)
+
 // UnmarshalText refuses what would lie outside the folder.
 func (f *fileName) UnmarshalText(b []byte) error {
 	s := string(b)
@@ -189,3 +197,8 @@ func words(slugs []strict.Slug) []string {
 }
 
 func sorted[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
+
+// isLocal tells whether a path with slashes stays below its folder.
+func isLocal(name string) bool {
+	return fs.ValidPath(name) && filepath.IsLocal(filepath.FromSlash(name))
+}

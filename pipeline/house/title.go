@@ -1,9 +1,7 @@
 package house
 
 import (
-	"errors"
 	"fmt"
-	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -19,16 +17,6 @@ const (
 	titleFile     = "title.yaml"
 	decisionsFile = "decisions.yaml"
 )
-
-var (
-	errOutside = errors.New("leaves the title's folder; give the name of a file in it")
-	errNoFile  = errors.New("is empty; give the name of a file in the title's folder")
-)
-
-// isLocal tells whether a path with slashes stays below its folder.
-func isLocal(name string) bool {
-	return fs.ValidPath(name) && filepath.IsLocal(filepath.FromSlash(name))
-}
 
 // Title reads the title in a folder of the house, and the decisions beside it.
 // Without title.yaml, or where it lists no chapters, the audio files directly
@@ -168,33 +156,6 @@ func (h *House) voice(narrator, setup string, at *strict.Node, r *reader) (strin
 		r.say(at.At("setup").Fault("", "%s", strict.Unknown(setup, "setup of "+narrator, setups)))
 	}
 	return narrator, setup
-}
-
-// source wants a regular file within the folder; at is where it is named.
-func (r *reader) source(file string, at Fault) {
-	if !isLocal(file) {
-		return // refused by its form
-	}
-	info, err := r.root.Lstat(file)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		at.Text = file + " is not in the title's folder; put it there, or correct the name"
-		if near := strict.Near(file, r.list(".")); near != "" {
-			at.Text = file + " is not in the title's folder; did you mean " + near + "?"
-		}
-	case err != nil:
-		at.Text = file + " can't be read (" + reason(err) + "); check its folder and permissions"
-	case !info.Mode().IsRegular():
-		at.Text = file + " is no regular file; put the file itself here, not a link or folder"
-	default:
-		return
-	}
-	r.say(at)
-}
-
-func (r *reader) has(file string) bool {
-	_, err := r.root.Lstat(file)
-	return err == nil
 }
 
 // decisions reads decisions.yaml, a list, where there is one.
