@@ -39,6 +39,19 @@ func meters() []subject {
 					v.Activity, float64(v.DC), v.SumSquares, float64(v.GatedBlocks))
 			}
 			return y
+		}}, subject{fmt.Sprintf("meter.Room, %d Hz", rate), func() []float64 {
+			m := meter.NewRoom(rate)
+			m.Write(dsptest.Speechlike(6, 20*rate, float64(rate)))
+			r := m.Result()
+			y := []float64{float64(r.Bounds.From), float64(r.Bounds.To), float64(r.Floor.Median), float64(r.Floor.WorstTenth),
+				float64(r.Floor.MedianA), float64(r.Floor.Windows), r.SpeechS, r.DigitalSilenceS}
+			for _, w := range r.Tone {
+				y = append(y, float64(w.From), float64(w.To))
+			}
+			for _, v := range r.ToneSpectrum {
+				y = append(y, float64(v))
+			}
+			return y
 		}})
 	}
 	return list

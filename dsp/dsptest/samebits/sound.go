@@ -20,6 +20,14 @@ func arithmetic() []subject {
 			return y
 		}}
 	}
+	blockwise := func(name string, f func(dst, src []float64), low, high float64) subject {
+		s := over(name, func(x float64) float64 { return x }, low, high)
+		return subject{s.name, func() []float64 {
+			y := s.compute()
+			f(y, y)
+			return y
+		}}
+	}
 	return []subject{
 		over("Sin", kernel.Sin, -5000, 5000),
 		over("Cos", kernel.Cos, -5000, 5000),
@@ -36,6 +44,9 @@ func arithmetic() []subject {
 		over("Atan2", func(x float64) float64 { return kernel.Atan2(x, 0.3-x) }, -1, 1),
 		over("Sinc", kernel.Sinc, -40, 40),
 		over("BesselI0", kernel.BesselI0, 0, 20),
+		blockwise("AmplitudesToDB", kernel.AmplitudesToDB, 0, 1),
+		blockwise("PowersToDB", kernel.PowersToDB, 0, 1),
+		blockwise("DBToAmplitudes", kernel.DBToAmplitudes, -140, 24),
 		{"dsptest.Noise", func() []float64 { return dsptest.Noise(1, 50_000) }},
 		{"dsptest.Speechlike", func() []float64 { return dsptest.Speechlike(1, 100_000, 44100) }},
 	}
@@ -94,14 +105,4 @@ func (s *splitter) Process(block []float64) {
 	for i := range block {
 		block[i] = (s.bands[0][i] - s.bands[1][i]) + (s.bands[2][i] - s.bands[3][i])
 	}
-}
-
-// chains is processors in series, from an odd frame far into a source.
-func chains() []subject {
-	const rate = 44100
-	return []subject{chain("a chain", 123_456_789, rate,
-		filtered(filter.Highpass(65, 18, rate)),
-		filtered(filter.Bell(178, -3.5, 3, rate)),
-		filtered(filter.HighShelf(10000, 1, 1, rate)),
-	)}
 }

@@ -1,0 +1,68 @@
+package main
+
+import (
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/dynamics"
+	"chapterhouse/dsp/filter"
+	"chapterhouse/dsp/level"
+)
+
+func compressor(rate float64, s dynamics.CompressorSettings) func() (dsp.Processor, error) {
+	return func() (dsp.Processor, error) { return dynamics.NewCompressor(s, rate) }
+}
+
+func expander(rate float64) func() (dsp.Processor, error) {
+	return func() (dsp.Processor, error) {
+		band := dynamics.ExpanderBand{ThresholdDBFS: -55, Ratio: 1.5, RangeDB: 8}
+		return dynamics.NewExpander(dynamics.ExpanderSettings{
+			CrossoversHz: []float64{160, 1800, 6000},
+			Bands:        []dynamics.ExpanderBand{band, band, band, band},
+			KneeDB:       4, LookAheadMS: 8, AttackMS: 3, HoldMS: 120, ReleaseMS: 200, HysteresisDB: 2,
+		}, rate)
+	}
+}
+
+func deEsser(rate float64) func() (dsp.Processor, error) {
+	return func() (dsp.Processor, error) {
+		return dynamics.NewDeEsser(dynamics.DeEsserSettings{
+			FromHz: 5800, ToHz: 9800, ThresholdOverSpeechDB: -10, MaxCutDB: 5, AttackMS: 1, ReleaseMS: 60,
+		}, rate)
+	}
+}
+
+func limiter(rate float64) func() (dsp.Processor, error) {
+	return func() (dsp.Processor, error) {
+		return level.NewLimiter(level.LimiterSettings{CeilingDBTP: -12, ReleaseMS: 80}, rate)
+	}
+}
+
+func dynamicsStages() []subject {
+	var list []subject
+	for _, rate := range []float64{44100, 96000} {
+		list = append(list,
+			stage("dynamics.Compressor, peak", rate, compressor(rate, dynamics.CompressorSettings{
+				ThresholdDBFS: -20, Ratio: 4, KneeDB: 6, AttackMS: 2, ReleaseMS: 40, Detector: dynamics.DetectorPeak})),
+			stage("dynamics.Compressor, RMS", rate, compressor(rate, dynamics.CompressorSettings{
+				ThresholdDBFS: -26, Ratio: 2, KneeDB: 8, AttackMS: 10, ReleaseMS: 150, Detector: dynamics.DetectorRMS})),
+			stage("dynamics.Expander", rate, expander(rate)),
+			stage("dynamics.DeEsser", rate, deEsser(rate)),
+			stage("level.Limiter", rate, limiter(rate)))
+	}
+	return list
+}
+
+// chains is a whole narrator's chain, from an odd frame far into a source.
+func chains() []subject {
+	const rate = 44100
+	return []subject{chain("a chain", 123_456_789, rate,
+		filtered(filter.Highpass(65, 18, rate)),
+		expander(rate),
+		filtered(filter.Bell(178, -3.5, 3, rate)),
+		compressor(rate, dynamics.CompressorSettings{
+			ThresholdDBFS: -24, Ratio: 2, KneeDB: 8, AttackMS: 10, ReleaseMS: 150, Detector: dynamics.DetectorRMS}),
+		filtered(filter.HighShelf(10000, 1, 1, rate)),
+		deEsser(rate),
+		func() (dsp.Processor, error) { return level.NewGain(3.1), nil },
+		limiter(rate),
+	)}
+}
