@@ -3,6 +3,7 @@ package chain
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/dynamics"
@@ -60,7 +61,7 @@ count from the room tone that was measured in each band, so that they hold on ev
 Idle for a session without room tone.
 Latency: the look-ahead. See dsp/dynamics.Expander for formula and source.`,
 		make: func(p expanderParams, rateHz float64, f pipeline.Facts) (dsp.Processor, error) {
-			if len(f.RoomTone) == 0 {
+			if !hasTone(f) {
 				return delayed(p, rateHz)
 			}
 			tone, err := roomTone(f.RoomTone, p.CrossoversHz, rateHz)
@@ -76,6 +77,10 @@ Latency: the look-ahead. See dsp/dynamics.Expander for formula and source.`,
 		settle: func(p expanderParams, rateHz float64) int { return p.settings().Settle(rateHz) },
 	}.stage()
 }
+
+// hasTone tells whether a session has room tone to count from: digital silence
+// is none.
+func hasTone(f pipeline.Facts) bool { return slices.ContainsFunc(f.RoomTone, known) }
 
 // delayed is an expander that takes nothing: the bits of its input, late by
 // the look-ahead.

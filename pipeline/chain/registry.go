@@ -103,7 +103,7 @@ func Idle(stages []pipeline.Resolved, f pipeline.Facts) []string {
 	var lines []string
 	for i, r := range stages {
 		switch {
-		case r.Stage == "expander" && len(f.RoomTone) == 0:
+		case r.Stage == "expander" && !hasTone(f):
 			lines = append(lines, fmt.Sprintf("stage %d (expander) does nothing: the session has no room tone to count from; record ten seconds of the quiet booth", i+1))
 		case r.Stage == "compressor" && !known(f.SpeechDBFS):
 			lines = append(lines, fmt.Sprintf("stage %d (compressor) does nothing: the session has no speech to count from", i+1))

@@ -308,6 +308,13 @@ func TestIdleStages(t *testing.T) {
 	if lines := Idle(stages, facts()); len(lines) > 0 {
 		t.Errorf("said %q", lines)
 	}
+	silent := facts()
+	for i := range silent.RoomTone {
+		silent.RoomTone[i] = dsp.DBFS(dsp.Silence)
+	}
+	if lines := Idle(stages, silent); len(lines) != 1 {
+		t.Errorf("of digital silence: %q", lines)
+	}
 	lines := Idle(stages, pipeline.Facts{SpeechDBFS: dsp.DBFS(dsp.Silence)})
 	if len(lines) != 2 || !strings.HasPrefix(lines[0], "stage 1 (expander) does nothing") || !strings.HasPrefix(lines[1], "stage 2 (compressor) does nothing") {
 		t.Errorf("said %q", lines)

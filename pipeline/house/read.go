@@ -144,4 +144,3 @@ func (r *reader) has(file string) bool {
 	_, err := r.root.Lstat(file)
 	return err == nil
 }
-
