@@ -1,48 +1,52 @@
 package codec
 
 import (
-	"bufio"
 	"crypto/md5"
-	"errors"
-	"fmt"
 	"hash"
 	"io"
-
-	"github.com/mewkiz/flac"
-	"github.com/mewkiz/flac/frame"
-	"github.com/mewkiz/flac/meta"
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
 
-// flacStream decodes FLAC. Every frame is held against STREAMINFO, and the
-// decoded samples against its MD5 when the end is reached.
+// maxFLACFrame is the longest frame that is read: 65536 samples of two
+// channels, 24 bits and the side's one more, stored as they are.
+const maxFLACFrame = 65536*2*25/8 + 64
+
+// flacStream decodes FLAC. Every frame is held against STREAMINFO, its CRCs
+// and its number, and the decoded samples against the MD5 when the end is
+// reached.
+//
+// It decodes by itself: mewkiz/flac, which encodes here and is compared with
+// in tests, reads its bits through three readers, which costs three quarters
+// of the time.
 type flacStream struct {
-	s       *flac.Stream
-	rateHz  int
-	claimed dsp.Frames // 0: the header does not say
-	most    dsp.Frames // no stream is decoded further
-	decoded dsp.Frames
-	frames  uint64    // frames decoded, to notice one that is missing
-	pending [][]int32 // decoded and not read yet, one slice for each channel
-	sum     hash.Hash // nil: the header holds no MD5
-	packed  []byte    // samples of one frame as MD5 wants them
-	failed  error     // what every later read returns
-	scale   float64   // of one step of an integer
-	info    *meta.StreamInfo
+	f        io.ReaderAt
+	si       streamInfo
+	pos, end int64      // of what is not in the window yet
+	window   []byte     // undecoded bytes, 8 zeros after them
+	buf      []byte     // what window lies in
+	most     dsp.Frames // nothing is decoded past it
+	decoded  dsp.Frames
+	count    uint64    // of frames decoded, to notice one that is missing
+	ch       [][]int32 // the block
+	pending  [][]int32 // what of it is not read yet
+	sum      hash.Hash // nil: the header holds no MD5
+	packed   []byte    // samples of a block as MD5 wants them
+	crc      *[256]uint16
+	failed   error // what every later read returns
 }
 
 // openFLAC opens the stream that starts at start. Its length is proved by the
 // last frame of the file; where that is not to be had, by decoding it all.
 func openFLAC(f io.ReaderAt, start, size int64, lim limits) (Info, stream, error) {
-	s, err := newFLACStream(f, start, size)
+	si, first, err := readStreamInfo(f, start, size)
 	if err != nil {
 		return Info{}, nil, err
 	}
 	info := Info{
-		Format: pipeline.FLAC, RateHz: s.rateHz, Channels: int(s.info.NChannels),
-		Bits: int(s.info.BitsPerSample), Frames: s.claimed,
+		Format: pipeline.FLAC, RateHz: si.rateHz, Channels: si.channels,
+		Bits: si.bits, Frames: si.frames,
 	}
 	if err := lim.check(info); err != nil {
 		return Info{}, nil, err
@@ -50,17 +54,21 @@ func openFLAC(f io.ReaderAt, start, size int64, lim limits) (Info, stream, error
 	if info.Bits > 24 {
 		return Info{}, nil, faultf("has %d bits a sample, and FLAC is read up to 24: ask for 24 bits", info.Bits)
 	}
-	if end, ok := lastFLACFrame(f, start, size, s.info); !ok || end != s.claimed {
-		most := dsp.Frames(lim.maxSeconds) * dsp.Frames(info.RateHz)
-		if info.Frames, err = countFLAC(f, start, size, most); err != nil {
+	s := newFLACStream(f, si, first, size)
+	if end, ok := lastFLACFrame(f, first, size, si); !ok || end != si.frames {
+		if s.most == 0 {
+			s.most = dsp.Frames(lim.maxSeconds) * dsp.Frames(si.rateHz)
+		}
+		if info.Frames, err = s.countAll(); err != nil {
 			return Info{}, nil, err
 		}
-		if s.claimed == 0 {
+		if si.frames == 0 {
 			info.Notes = append(info.Notes, "The header does not say how long the recording is: its frames were counted.")
 		} else {
 			info.Notes = append(info.Notes, "Bytes after the last frame were left out.")
 		}
-		s.claimed = info.Frames
+		si.frames = info.Frames
+		s = newFLACStream(f, si, first, size)
 	}
 	if info.Frames == 0 {
 		return Info{}, nil, noAudio()
@@ -68,46 +76,19 @@ func openFLAC(f io.ReaderAt, start, size int64, lim limits) (Info, stream, error
 	return info, s, nil
 }
 
-// newFLACStream reads the metadata. What can't be right in STREAMINFO is said here.
-func newFLACStream(f io.ReaderAt, start, size int64) (s *flacStream, err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			err = faultf("has a damaged FLAC header: " + again)
-		}
-	}()
-	in := bufio.NewReaderSize(io.NewSectionReader(f, start, size-start), 64<<10)
-	st, err := flac.New(in)
-	switch {
-	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
-		return nil, noAudio()
-	case isDisk(err):
-		return nil, err
-	case err != nil:
-		return nil, faultf("has a damaged FLAC header: " + again)
+func newFLACStream(f io.ReaderAt, si streamInfo, first, size int64) *flacStream {
+	s := &flacStream{
+		f: f, si: si, pos: first, end: size, most: si.frames, crc: crc16Table(),
+		ch: make([][]int32, si.channels), pending: make([][]int32, si.channels),
 	}
-	s = &flacStream{
-		s: st, info: st.Info,
-		rateHz:  int(st.Info.SampleRate),
-		claimed: dsp.Frames(st.Info.NSamples),
-		pending: make([][]int32, st.Info.NChannels),
-		scale:   1 / float64(int64(1)<<(st.Info.BitsPerSample-1)),
-	}
-	s.most = s.claimed
-	if st.Info.MD5sum != [md5.Size]byte{} {
+	if si.md5 != [md5.Size]byte{} {
 		s.sum = md5.New()
 	}
-	return s, nil
+	return s
 }
 
-// countFLAC decodes a whole stream. Its error is where the stream ends.
-func countFLAC(f io.ReaderAt, start, size int64, most dsp.Frames) (dsp.Frames, error) {
-	s, err := newFLACStream(f, start, size)
-	if err != nil {
-		return 0, err
-	}
-	if s.claimed == 0 {
-		s.most = most
-	}
+// countAll decodes the whole stream. Its error is where the stream ends.
+func (s *flacStream) countAll() (dsp.Frames, error) {
 	for {
 		switch err := s.next(); {
 		case err == io.EOF:
@@ -137,6 +118,7 @@ func (s *flacStream) skip(n dsp.Frames) error {
 }
 
 func (s *flacStream) read(ch [][]float64) (n int, err error) {
+	scale := 1 / float64(int64(1)<<(s.si.bits-1))
 	for n < len(ch[0]) {
 		if len(s.pending[0]) == 0 {
 			if err := s.next(); err == io.EOF && n > 0 {
@@ -147,8 +129,9 @@ func (s *flacStream) read(ch [][]float64) (n int, err error) {
 		}
 		m := min(len(ch[0])-n, len(s.pending[0]))
 		for c, x := range ch {
+			x := x[n : n+m]
 			for i, v := range s.pending[c][:m] {
-				x[n+i] = float64(v) * s.scale
+				x[i] = float64(v) * scale
 			}
 		}
 		s.drop(m)
@@ -167,97 +150,113 @@ func (s *flacStream) drop(m int) {
 // next decodes one frame into pending. io.EOF: the stream is whole, and its
 // MD5 is right.
 func (s *flacStream) next() error {
-	if s.failed != nil {
-		return s.failed
+	if s.failed == nil {
+		s.failed = s.decode()
 	}
-	err := s.decode()
-	if err != nil {
-		s.failed = err
-	}
-	return err
+	return s.failed
 }
 
 func (s *flacStream) decode() error {
-	if s.claimed > 0 && s.decoded == s.claimed {
+	if s.si.frames > 0 && s.decoded == s.si.frames {
 		return s.verify()
 	}
-	f, err := s.parse()
-	switch {
-	case err == io.EOF && s.claimed == 0:
-		s.claimed = s.decoded
-		return s.verify()
-	case err == io.EOF, errors.Is(err, io.ErrUnexpectedEOF):
-		if s.claimed == 0 {
-			return damaged(s.decoded, s.rateHz)
-		}
-		return truncated(s.decoded, s.claimed, s.rateHz)
-	case isDisk(err):
+	if err := s.fill(); err != nil {
 		return err
-	case err != nil:
-		return damaged(s.decoded, s.rateHz)
 	}
-	first := dsp.Frames(f.Num)
-	if f.HasFixedBlockSize {
+	atEnd := s.pos == s.end
+	have := s.window[:len(s.window)-8]
+	if len(have) == 0 && s.si.frames == 0 {
+		return s.verify()
+	}
+	h, ok := parseFrameHeader(have, s.si)
+	if !ok {
+		return s.broken(atEnd && len(have) < 16)
+	}
+	first := dsp.Frames(h.number)
+	if !h.variable {
 		first = s.decoded
-		if f.Num != s.frames {
-			first = -1
+		if h.number != s.count {
+			return s.broken(false)
 		}
 	}
-	n := f.Subframes[0].NSamples
-	if n == 0 || first != s.decoded {
-		return damaged(s.decoded, s.rateHz)
+	if first != s.decoded {
+		return s.broken(false)
 	}
-	if s.decoded += dsp.Frames(n); s.decoded > s.most && s.most > 0 {
-		return faultf("goes on past the %.2f s its header claims: "+again, s.most.Seconds(s.rateHz))
+	if s.most > 0 && s.decoded+dsp.Frames(h.block) > s.most {
+		return faultf("goes on past the %.2f s its header claims: "+again, s.most.Seconds(s.si.rateHz))
 	}
-	s.frames++
-	for c, sub := range f.Subframes {
-		s.pending[c] = sub.Samples
+	for c := range s.ch {
+		if cap(s.ch[c]) < h.block {
+			s.ch[c] = make([]int32, h.block)
+		}
+		s.ch[c] = s.ch[c][:h.block]
 	}
-	s.hash(f)
+	n, err := decodeFrame(s.window, h, s.si, s.crc, s.ch)
+	if err != nil {
+		return s.broken(atEnd && err == errShort)
+	}
+	s.window = s.window[n:]
+	s.decoded += dsp.Frames(h.block)
+	s.count++
+	copy(s.pending, s.ch)
+	s.hash()
 	return nil
 }
 
-// parse reads one frame. A frame that says nothing of its rate or bits takes
-// those of STREAMINFO; one that says otherwise is damaged.
-func (s *flacStream) parse() (f *frame.Frame, err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			err = fmt.Errorf("frame: %v", p)
+// broken is the sentence for a frame that can't be decoded. One that nothing
+// follows may only be cut: then no other frame starts behind it.
+func (s *flacStream) broken(last bool) error {
+	if last && s.si.frames > 0 && !s.frameFollows() {
+		return truncated(s.decoded, s.si.frames, s.si.rateHz)
+	}
+	return damaged(s.decoded, s.si.rateHz)
+}
+
+// frameFollows tells whether a frame header stands in the window after its start.
+func (s *flacStream) frameFollows() bool {
+	for i := 1; i < len(s.window)-8; i++ {
+		if s.window[i] == 0xFF {
+			if _, ok := parseFrameHeader(s.window[i:len(s.window)-8], s.si); ok {
+				return true
+			}
 		}
-	}()
-	if f, err = s.s.Next(); err != nil {
-		return nil, err
 	}
-	if !sameFormat(&f.Header, s.info) {
-		return nil, errors.New("another format than the stream's")
-	}
-	f.BitsPerSample = s.info.BitsPerSample
-	if err := f.Parse(); err != nil {
-		return nil, err
-	}
-	return f, nil
+	return false
 }
 
-// sameFormat tells whether a frame fits its stream.
-func sameFormat(h *frame.Header, info *meta.StreamInfo) bool {
-	return h.Channels.Count() == int(info.NChannels) &&
-		(h.SampleRate == 0 || h.SampleRate == info.SampleRate) &&
-		(h.BitsPerSample == 0 || h.BitsPerSample == info.BitsPerSample)
+// fill sees to it that a whole frame is in the window, or all that is left.
+func (s *flacStream) fill() error {
+	if len(s.window)-8 >= maxFLACFrame || s.window != nil && s.pos == s.end {
+		return nil
+	}
+	left := 0
+	if s.buf == nil {
+		s.buf = make([]byte, min(2*maxFLACFrame, s.end-s.pos)+8)
+	} else {
+		left = copy(s.buf, s.window[:len(s.window)-8])
+	}
+	n := int(min(s.end-s.pos, int64(len(s.buf)-8-left)))
+	if err := readAt(s.f, s.buf[left:left+n], s.pos); err != nil {
+		return err
+	}
+	s.pos += int64(n)
+	s.window = s.buf[:left+n+8]
+	clear(s.window[left+n:])
+	return nil
 }
 
-// hash adds a frame to the running MD5: little-endian, interleaved, whole bytes.
-func (s *flacStream) hash(f *frame.Frame) {
+// hash adds a block to the running MD5: little-endian, interleaved, whole bytes.
+func (s *flacStream) hash() {
 	if s.sum == nil {
 		return
 	}
-	bytes := (int(s.info.BitsPerSample) + 7) / 8
-	stride := bytes * len(s.pending)
-	if need := stride * len(s.pending[0]); cap(s.packed) < need {
+	bytes := (s.si.bits + 7) / 8
+	stride := bytes * len(s.ch)
+	if need := stride * len(s.ch[0]); cap(s.packed) < need {
 		s.packed = make([]byte, need)
 	}
-	p := s.packed[:stride*len(s.pending[0])]
-	for c, x := range s.pending {
+	p := s.packed[:stride*len(s.ch[0])]
+	for c, x := range s.ch {
 		b := p[c*bytes:]
 		switch bytes {
 		case 1:
@@ -280,7 +279,7 @@ func (s *flacStream) hash(f *frame.Frame) {
 
 // verify compares the MD5 at the end of the stream.
 func (s *flacStream) verify() error {
-	if s.sum != nil && [md5.Size]byte(s.sum.Sum(nil)) != s.info.MD5sum {
+	if s.sum != nil && [md5.Size]byte(s.sum.Sum(nil)) != s.si.md5 {
 		return faultf("decodes to other samples than were encoded (its MD5 is wrong): " + again)
 	}
 	return io.EOF

@@ -193,7 +193,7 @@ func verdictOn(t *testing.T, path string) string {
 	name := filepath.Base(path)
 	r, err := OpenSource(path, name)
 	if err != nil {
-		return fault1(t, name, err)
+		return sentence(t, name, err)
 	}
 	defer r.Close()
 	ch := make([][]float64, r.Info().Channels)
@@ -208,13 +208,13 @@ func verdictOn(t *testing.T, path string) string {
 			return fmt.Sprintf("%s is read: %d frames, %q", name, n, r.Info().Notes)
 		}
 		if err != nil {
-			return fault1(t, name, err)
+			return sentence(t, name, err)
 		}
 	}
 }
 
-// fault1 checks that an error is one sentence about the file.
-func fault1(t *testing.T, name string, err error) string {
+// sentence checks that an error is one sentence about the file.
+func sentence(t *testing.T, name string, err error) string {
 	t.Helper()
 	s := err.Error()
 	if !isSource(err) {

@@ -23,7 +23,7 @@ type WAVWriter struct {
 	dataAt   int64 // offset of the first sample
 	written  int64 // bytes of samples
 	clipped  int64
-	buf      []byte // whole frames
+	buf      []byte // whole frames that are not in the file yet
 	ints     []int32
 	large    int64 // file size from which RF64 is written
 }
@@ -105,18 +105,27 @@ func (w *WAVWriter) Write(ch [][]float64) error {
 	}
 	frame := w.bytes * w.channels
 	for from := 0; from < len(ch[0]); {
-		m := min(len(ch[0])-from, cap(w.buf)/frame)
-		w.buf = w.buf[:m*frame]
+		have := len(w.buf)
+		m := min(len(ch[0])-from, (cap(w.buf)-have)/frame)
+		w.buf = w.buf[:have+m*frame]
 		for c, x := range ch {
-			w.put(w.buf[c*w.bytes:], x[from:from+m], frame)
+			w.put(w.buf[have+c*w.bytes:], x[from:from+m], frame)
 		}
-		if _, err := w.f.Write(w.buf); err != nil {
-			return writing(w.path, err)
-		}
-		w.written += int64(len(w.buf))
+		w.written += int64(m * frame)
 		from += m
+		if len(w.buf) == cap(w.buf) {
+			if err := w.flush(); err != nil {
+				return writing(w.path, err)
+			}
+		}
 	}
 	return nil
+}
+
+func (w *WAVWriter) flush() error {
+	_, err := w.f.Write(w.buf)
+	w.buf = w.buf[:0]
+	return err
 }
 
 // put converts x into b, stride bytes from one to the next.
@@ -171,9 +180,10 @@ func (w *WAVWriter) Close() error {
 
 func (w *WAVWriter) finish() error {
 	if w.written%2 == 1 {
-		if _, err := w.f.Write([]byte{0}); err != nil {
-			return err
-		}
+		w.buf = append(w.buf, 0)
+	}
+	if err := w.flush(); err != nil {
+		return err
 	}
 	le := binary.LittleEndian
 	riff := w.dataAt + w.written + w.written%2 - 8
