@@ -202,6 +202,22 @@ func bestLag(a, b []float64, most int) int {
 	return at
 }
 
+// Plain stereo is decoded alike by both.
+func TestPlainStereo(t *testing.T) {
+	src := onGrid(speechLike(2, 60001), 16)
+	in := writeFile(t, "in.raw", raw(src, 16, false))
+	path := filepath.Join(t.TempDir(), "a.mp3")
+	run(t, "lame", "--quiet", "-r", "-s", "44.1", "-m", "s", "-b", "192", in, path)
+	one, two := openTest(t, path), openGo(t, path)
+	a, b := readAll(t, one, 1000), readAll(t, two, 1000)
+	for c := range src {
+		if len(a[c]) != 60001 {
+			t.Fatalf("%d frames", len(a[c]))
+		}
+		agree(t, "plain stereo", a[c], b[c])
+	}
+}
+
 // Without its Info frame a file is read with the usual delay, alike by both.
 func TestMP3WithoutTag(t *testing.T) {
 	src := onGrid(speechLike(1, 50000), 24)
