@@ -30,30 +30,33 @@ const (
 // Embedded starts a broker that keeps its store in dir, every write synced.
 // What an earlier one left there is gone on with.
 func Embedded(dir string) (*Server, error) {
-	s, err := server.NewServer(&server.Options{
-		ServerName:             "chapterhouse",
-		DontListen:             true,
-		NoSigs:                 true,
-		JetStream:              true,
-		StoreDir:               dir,
-		SyncAlways:             true,
-		JetStreamMaxMemory:     embeddedMemory,
-		JetStreamMaxStore:      embeddedStore,
-		DisableJetStreamBanner: true,
-		MaxPayload:             1 << 20,
-		MaxControlLine:         4096,
-		MaxPending:             16 << 20,
-		NoSystemAccount:        true,
-	})
+	return start(&server.Options{StoreDir: dir, NoSystemAccount: true})
+}
+
+func start(o *server.Options) (*Server, error) {
+	o.ServerName = "chapterhouse"
+	o.DontListen = true
+	o.NoSigs = true
+	o.JetStream = true
+	o.SyncAlways = true
+	o.JetStreamMaxMemory = embeddedMemory
+	o.JetStreamMaxStore = embeddedStore
+	o.DisableJetStreamBanner = true
+	o.MaxPayload = 1 << 20
+	s, err := server.NewServer(o)
 	if err != nil {
-		return nil, pipeline.Errorf(pipeline.Infra, "", "start the broker in %s: %w", dir, err)
+		return nil, pipeline.Errorf(pipeline.Infra, "", "start the broker in %s: %w", o.StoreDir, err)
 	}
 	e := &Server{s: s, log: &lastWords{}}
 	s.SetLoggerV2(e.log, false, false, false)
 	s.Start()
-	if !s.ReadyForConnections(startWait) || !s.JetStreamEnabled() {
+	ready := false
+	for end := time.Now().Add(startWait); !ready && !e.log.fatal() && time.Now().Before(end); {
+		ready = s.ReadyForConnections(20 * time.Millisecond)
+	}
+	if !ready || !s.JetStreamEnabled() {
 		e.Close()
-		return nil, pipeline.Errorf(pipeline.Infra, "", "start the broker in %s: %s; see that the folder can be written and its disk has space", dir, e.log.last())
+		return nil, pipeline.Errorf(pipeline.Infra, "", "start the broker in %s: %s; see that the folder can be written and its disk has space", o.StoreDir, e.log.last())
 	}
 	return e, nil
 }
@@ -89,14 +92,21 @@ func (e *Server) Close() {
 // lastWords is the server's logger: only its last complaint is kept, for the
 // error of a start that failed.
 type lastWords struct {
-	mu   sync.Mutex
-	text string
+	mu    sync.Mutex
+	text  string
+	ended bool // the server would have ended its process
 }
 
 func (l *lastWords) keep(format string, args []any) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.text = fmt.Sprintf(format, args...)
+}
+
+func (l *lastWords) fatal() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.ended
 }
 
 func (l *lastWords) last() string {
@@ -108,9 +118,16 @@ func (l *lastWords) last() string {
 	return l.text
 }
 
-func (l *lastWords) Noticef(string, ...any)            {}
-func (l *lastWords) Warnf(format string, args ...any)  { l.keep(format, args) }
-func (l *lastWords) Fatalf(format string, args ...any) { l.keep(format, args) }
+// Fatalf is where the server's own logger would end the process.
+func (l *lastWords) Fatalf(format string, args ...any) {
+	l.keep(format, args)
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.ended = true
+}
+
 func (l *lastWords) Errorf(format string, args ...any) { l.keep(format, args) }
+func (l *lastWords) Warnf(format string, args ...any)  { l.keep(format, args) }
+func (l *lastWords) Noticef(string, ...any)            {}
 func (l *lastWords) Debugf(string, ...any)             {}
 func (l *lastWords) Tracef(string, ...any)             {}

@@ -48,7 +48,7 @@ func open(t *testing.T, s *Server, o Options) *Queue {
 func TestQueue(t *testing.T) {
 	const tries = 5
 	queuetest.Exercise(t, func(t *testing.T) queuetest.Bench {
-		o := Options{AckWait: 800 * time.Millisecond, Slots: 8, MaxTries: tries}
+		o := Options{AckWait: 600 * time.Millisecond, Slots: 8, MaxTries: tries}
 		q := open(t, embedded(t, t.TempDir()), o)
 		return queuetest.Bench{Queue: q, Events: q.Events("a3f9c0de11"), LeaseTime: o.AckWait, MaxTries: tries}
 	})

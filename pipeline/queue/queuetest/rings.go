@@ -114,7 +114,7 @@ func redelivered(t *testing.T, b Bench) {
 func extendKeeps(t *testing.T, b Bench) {
 	must(t, b.Submit(t.Context(), ringOf(queue.Overnight, 1)))
 	l := lease(t, b)
-	for range 8 {
+	for range 6 {
 		time.Sleep(b.LeaseTime * 3 / 8)
 		must(t, l.Extend(t.Context()))
 		expectEmpty(t, b, 0)
