@@ -11,8 +11,10 @@
 //   - methods may be called from any goroutine.
 //
 // What it can't promise: a Done that was sent in time and arrives late may
-// drop a ring that another worker holds. So a worker says Done only after it
-// has read a commit back, and a coordinator submits again what has none.
+// drop a ring that another worker holds; and several servers may still be
+// dropping a ring after its Done, which then takes a Submit of the same ring
+// with it. So a worker says Done only after it has read a commit back, and a
+// coordinator submits again, round by round, what has none.
 package queue
 
 import (

@@ -369,3 +369,33 @@ func TestEmbeddedWhereItCant(t *testing.T) {
 		t.Errorf("in a file: %v", err)
 	}
 }
+
+// TestLateWords says what the leases of this package never do, and finds the
+// broker as queue/memory's LateWords has it: it can't tell deliveries apart.
+func TestLateWords(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		say          string
+		there, again bool // the ring is still there; a third worker gets it at once
+	}{
+		{sayDone, false, false}, {sayRetry, true, true}, {sayExtend, true, false},
+	} {
+		q := open(t, embedded(t, t.TempDir()), Options{AckWait: time.Second})
+		r := ringOf(queue.Overnight, 1)
+		must(t, q.Submit(t.Context(), r))
+		first, ok := take(t, q).(*lease)
+		if second := take(t, q); !ok || second.Tries() != 2 {
+			t.Fatalf("tries %d, want 2", second.Tries())
+		}
+		_, err := q.nc.Request(first.msg.Reply(), []byte(c.say), replyWait)
+		must(t, err)
+		s, err := q.js.Stream(t.Context(), stream)
+		must(t, err)
+		if there := s.CachedInfo().State.Msgs == 1; there != c.there {
+			t.Errorf("late %s: the ring is there %v, want %v", c.say, there, c.there)
+		}
+		if _, err := q.Lease(t.Context(), engine, 50*time.Millisecond); (err == nil) != c.again {
+			t.Errorf("late %s: a third worker: %v", c.say, err)
+		}
+	}
+}

@@ -72,6 +72,7 @@ func Connect(ctx context.Context, nc *nats.Conn, o Options) (*Queue, error) {
 // a Lease that nobody waited for any longer.
 func (q *Queue) Close() {
 	q.late.Wait()
+	q.nc.SetClosedHandler(nil) // it is no loss
 	q.nc.Close()
 }
 

@@ -90,8 +90,7 @@ func once(t *testing.T, b Bench) {
 
 func againAfterDone(t *testing.T, b Bench) {
 	for range 3 {
-		must(t, b.Submit(t.Context(), ringOf(queue.Overnight, 1)))
-		l := lease(t, b)
+		l := again(t, b, ringOf(queue.Overnight, 1))
 		if l.Tries() != 1 {
 			t.Errorf("tries %d of a new ring, want 1", l.Tries())
 		}
@@ -176,8 +175,7 @@ func lateWords(t *testing.T, b Bench) {
 	must(t, second.Extend(t.Context()))
 	must(t, second.Done(t.Context()))
 	expectLost(t, first)
-	must(t, b.Submit(t.Context(), ringOf(queue.Overnight, 1)))
-	must(t, lease(t, b).Done(t.Context()))
+	must(t, again(t, b, ringOf(queue.Overnight, 1)).Done(t.Context()))
 	expectEmpty(t, b, 0)
 }
 
