@@ -18,7 +18,7 @@ Send the girl before the spring tides if you mean to send her. I have aired the 
 
 	twoLanterns = `Chapter four. [pause 1.2] Two Lanterns. [pause 1.3]
 One lantern meant a traveller. Two lanterns meant a traveller in trouble.
-[shout 7] Who is out there? Nothing answered but the ropes. She tied the mule to the post and took the long pole. The sand was soft, and it remembered every step.`
+[shout 5] Who is out there? Nothing answered but the ropes. She tied the mule to the post and took the long pole. The sand was soft, and it remembered every step.`
 
 	crossingInes = `Chapter five. [pause 1.2] The Crossing. [pause 1.3]
 At the sixth marker the lights stood still. A cart had sunk to its axle, and beside it sat an old man, eating an apple.`
@@ -28,7 +28,7 @@ There are worse places to be polite.`
 
 	millRace = `Chapter six. [pause 1.2] The Mill Race. [pause 1.3]
 Spring came down the valley all at once, and the mill could not hold it. The wheel turned so fast that the stones smoked. Mira saw the gate lift out of its groove.
-[shout 16] Hesk, let go! He heard her over the water, which nobody had ever done before. The beam went past him like a horse through a hedge. Afterwards they sat in the flour and laughed.`
+[shout 14] Hesk! Let go. He heard her over the water, which nobody had ever done before. The beam went past him like a horse through a hedge. Afterwards they sat in the flour and laughed.`
 
 	frost = `Chapter seven. [pause 1.2] Frost. [pause 1.3]
 By November the ledger was full, and the road was white before the tide had touched it. They slept in the drying shed, four of them and the mule.
@@ -40,9 +40,10 @@ Did the road hold, I asked. It held for us, she said, and gave me the ledger to 
 
 	firstPane = `Chapter one. [pause 1.2] The First Pane. [pause 1.3]
 The orchard had a roof before it had a single tree. My grandfather bought the glass from a bankrupt station, and for nine years it leaned in the barn like a library.
-Then he planted a pear, to have something to put under it. People came from as far as Quench to see a tree indoors.`
+Then he planted a pear, to have something to put under it. People came from as far as Quench to see a tree indoors.
+They wiped their boots, and spoke in low voices, and asked whether it minded.`
 
 	theFan = `Chapter two. [pause 1.2] The Fan. [pause 1.3]
-Under glass the summer has nowhere to go. So he hung a fan from the ridge, as wide as a cart wheel, and a boy to turn it. I was the boy.
-I learned to count by it, and to sleep by it, and to this day I cannot think in a quiet room. The pears did not care for either of us.`
+Under glass the summer has nowhere to go. So he hung a fan from the ridge, as wide as a cart wheel, and hired a boy to turn it. I was the boy, and my wage was one pear in ten.
+I learned to count by it, and to sleep by it, and to this day I cannot think in a quiet room. The pears did not care for either of us. They ripened on the one still day of the year.`
 )

@@ -2,6 +2,7 @@ package main
 
 import (
 	"math"
+	"sync"
 	"testing"
 
 	"chapterhouse/testdata/voices/speech"
@@ -63,11 +64,19 @@ func TestSpeechStandsAtItsLevel(t *testing.T) {
 	if l, _ := activeSpeechLevel(sine, 44100); math.Abs(l+3.01) > 0.1 {
 		t.Fatalf("the meter reads a full-scale sine as %.2f dB", l)
 	}
+	var levelsFound []float64
+	t.Cleanup(func() {
+		// A sentence here and there is loud or soft; the voices together are not.
+		if m := mean(levelsFound); math.Abs(m+24) > 0.7 {
+			t.Errorf("all voices together stand at %.1f dBFS, set was -24", m)
+		}
+	})
+	var mu sync.Mutex
 	for _, v := range speech.Voices() {
 		t.Run(v.Name, func(t *testing.T) {
 			t.Parallel()
-			o := order{voice: v.Name, minutes: 1, seed: 6, rateHz: 44100, bits: 24, resolve: 24, channels: 1, booth: "1.4x1.2x2.2,low=0.25", noise: "pink:-70",
-				speech: -24, manner: manner{headS: 1, tailS: 1, pauseS: 0.9, stopAtS: 55, even: true}}
+			o := order{voice: v.Name, minutes: 1, seed: 6, rateHz: 44100, bits: 24, resolve: 24, channels: 1, spread: 1, booth: "1.4x1.2x2.2,low=0.25", noise: "pink:-70",
+				speech: -24, manner: manner{headS: 1, tailS: 1, pauseS: 0.9, stopAtS: 35, even: true}}
 			samples, l := record(t, o)
 			level, activity := activeSpeechLevel(samples, 44100)
 			peak := 0.0
@@ -77,8 +86,11 @@ func TestSpeechStandsAtItsLevel(t *testing.T) {
 			words, sentences := levels(samples, l, "word"), levels(samples, l, "sentence")
 			t.Logf("P.56 %.1f dBFS, active %.0f %%, peak %.1f dBFS, words SD %.1f dB, sentences SD %.1f dB",
 				level, 100*activity, 20*math.Log10(peak), deviation(words), deviation(sentences))
-			if math.Abs(level+24) > 1.5 {
-				t.Errorf("active speech level %.1f dBFS, set was -24 ±1.5", level)
+			mu.Lock()
+			levelsFound = append(levelsFound, level)
+			mu.Unlock()
+			if math.Abs(level+24) > 2 {
+				t.Errorf("active speech level %.1f dBFS, set was -24 ±2 in half a minute", level)
 			}
 			if sd := deviation(words); sd < 3 || sd > 7 {
 				t.Errorf("words deviate by %.1f dB, want 3 to 7", sd)

@@ -30,7 +30,7 @@ func run(args []string) error {
 	out := f.String("out", "", "WAV file to write; a name ending in .flac is packed by the flac program")
 	labelFile := f.String("labels", "", "JSON file of what was said where, in frames")
 	house := f.String("house", "", "make the audio of the demo house in this folder again")
-	names := f.Bool("voices", false, "list the voices")
+	names := f.Bool("voices", false, "list the voices and what each is for: tuning, or printed tables")
 	f.StringVar(&o.voice, "voice", "marlow", "voice; see -voices")
 	f.Float64Var(&o.minutes, "minutes", 1, "length of invented prose")
 	f.Uint64Var(&o.seed, "seed", 1, "other seed, other reading and noise")
@@ -41,6 +41,7 @@ func run(args []string) error {
 	f.StringVar(&o.booth, "booth", "1.35x1.1x2.1,low=0.15,high=0.6", "width x depth x height in metres, absorption below and above 400 Hz; none: free field")
 	f.StringVar(&o.noise, "noise", "brown:-72,pink:-75,hiss:-84", "kinds with their plain RMS in dBFS; pink brown fan traffic roomhum through the room, hum hiss white after it; fan and hum take @Hz, hum +Hz a minute")
 	f.Float64Var(&o.speech, "speech", -24, "level of plain speech while speaking, plain RMS in dBFS")
+	f.Float64Var(&o.spread, "spread", 1, "factor on how much words and sentences differ in level")
 	f.Float64Var(&o.drift, "drift", 0, "dB by which the level falls in ten minutes")
 	f.Float64Var(&o.manner.headS, "head", 1, "seconds of room tone before")
 	f.Float64Var(&o.manner.tailS, "tail", 2.5, "seconds of room tone after")
@@ -54,7 +55,9 @@ func run(args []string) error {
 	}
 	switch {
 	case *names:
-		fmt.Println(strings.Join(voiceNames(), "\n"))
+		for _, v := range allVoices() {
+			fmt.Printf("%-14s %s\n", v.Name, v.Use)
+		}
 		return nil
 	case *house != "":
 		return makeHouse(*house)

@@ -14,6 +14,11 @@ import (
 // speech, whose mean while speaking is 1.
 type engine interface {
 	Speak(speech.Sentence) (speech.Take, error)
+	mouth
+}
+
+// mouth is the part of an engine that does not speak.
+type mouth interface {
 	Breath(seconds, levelDB float64) speech.Take
 	Click(levelDB float64) speech.Take
 }

@@ -4,9 +4,9 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
-	"strings"
 
 	"chapterhouse/testdata/voices/booth"
+	"chapterhouse/testdata/voices/espeak"
 	"chapterhouse/testdata/voices/exact"
 	"chapterhouse/testdata/voices/speech"
 )
@@ -24,13 +24,14 @@ type order struct {
 	booth    string
 	noise    string
 	speech   float64 // dBFS
+	spread   float64 // factor on how much words and sentences differ in level
 	drift    float64 // dB in ten minutes
 	manner   manner
 }
 
 // make makes the recording at path (a WAV file) and returns its labels.
 func (o order) make(path string) (labels, error) {
-	voice, engineName, eng, err := newEngine(o.voice, float64(o.rateHz), o.seed)
+	voice, engineName, eng, err := o.engine(o.seed)
 	if err != nil {
 		return labels{}, err
 	}
@@ -43,7 +44,7 @@ func (o order) make(path string) (labels, error) {
 	if err != nil {
 		return labels{}, err
 	}
-	dry, err := calibrate(o.voice, float64(o.rateHz))
+	dry, err := o.calibrate()
 	if err != nil {
 		return labels{}, err
 	}
@@ -83,8 +84,8 @@ func (o order) make(path string) (labels, error) {
 }
 
 // calibrate reads the calibration text with a speaker of its own.
-func calibrate(voice string, rateHz float64) ([]float64, error) {
-	_, _, eng, err := newEngine(voice, rateHz, 1)
+func (o order) calibrate() ([]float64, error) {
+	_, _, eng, err := o.engine(1)
 	if err != nil {
 		return nil, err
 	}
@@ -104,21 +105,38 @@ func calibrate(voice string, rateHz float64) ([]float64, error) {
 	return dry, nil
 }
 
-// newEngine finds a voice of either engine.
-func newEngine(name string, rateHz float64, seed uint64) (speech.Voice, string, engine, error) {
-	v, ok := speech.VoiceNamed(name)
-	if !ok {
-		return v, "", nil, fmt.Errorf("no voice is called %q; there are %s", name, strings.Join(voiceNames(), ", "))
+// engine finds the voice, of either family.
+func (o order) engine(seed uint64) (speech.Voice, string, engine, error) {
+	name, rateHz := o.voice, float64(o.rateHz)
+	if v, ok := speech.VoiceNamed(name); ok {
+		v.WordSDDB *= o.spread
+		v.SentenceSDDB *= o.spread
+		return v, "formula", speech.New(v, rateHz, seed), nil
 	}
-	return v, "formula", speech.New(v, rateHz, seed), nil
+	for _, v := range espeak.Voices() {
+		if v.Name != name {
+			continue
+		}
+		if !espeak.Installed() {
+			return v.Voice, "", nil, fmt.Errorf("voice %s is spoken by the espeak-ng program; install the Debian package espeak-ng", name)
+		}
+		v.SentenceSDDB *= o.spread
+		// Breaths and clicks come from a mouth of our own.
+		return v.Voice, "espeak", struct {
+			*espeak.Speaker
+			mouth
+		}{espeak.New(v, int(rateHz), seed), speech.New(v.Voice, rateHz, seed)}, nil
+	}
+	return speech.Voice{}, "", nil, fmt.Errorf("no voice is called %q; -voices lists them", name)
 }
 
-func voiceNames() []string {
-	var out []string
-	for _, v := range speech.Voices() {
-		out = append(out, v.Name)
+// allVoices are the voices of both families.
+func allVoices() []speech.Voice {
+	all := speech.Voices()
+	for _, v := range espeak.Voices() {
+		all = append(all, v.Voice)
 	}
-	return out
+	return all
 }
 
 // pack turns a WAV file into FLAC beside it and removes the WAV.

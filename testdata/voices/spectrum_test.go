@@ -7,8 +7,10 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
+	"chapterhouse/testdata/voices/espeak"
 	"chapterhouse/testdata/voices/exact"
 	"chapterhouse/testdata/voices/speech"
 )
@@ -25,11 +27,12 @@ var byrne = [23]float64{-15.6, -12.3, -13.2, -9.8, -9.7, -11.0, -7.9, -7.9, -9.5
 // free field with published speech, in the bands from its own pitch up: men
 // and women differ below 160 Hz (Byrne et al.), and no woman has 125 Hz.
 func TestVoicesSpeakWithASpeechSpectrum(t *testing.T) {
-	for _, v := range speech.Voices() {
+	for _, v := range allVoices() {
 		t.Run(v.Name, func(t *testing.T) {
 			t.Parallel()
-			o := order{voice: v.Name, minutes: 1, seed: 5, rateHz: 44100, bits: 24, resolve: 24, channels: 1, booth: "none", speech: -24,
-				manner: manner{headS: 0.1, tailS: 0.1, pauseS: 0.5, stopAtS: 60, even: true}}
+			needVoice(t, v.Name)
+			o := order{voice: v.Name, minutes: 1, seed: 5, rateHz: 44100, bits: 24, resolve: 24, channels: 1, spread: 1, booth: "none", speech: -24,
+				manner: manner{headS: 0.1, tailS: 0.1, pauseS: 0.5, stopAtS: 45, even: true}}
 			samples, _ := record(t, o)
 			levels := thirdOctaves(samples, 44100)
 			aim := aimOf(v)
@@ -38,8 +41,15 @@ func TestVoicesSpeakWithASpeechSpectrum(t *testing.T) {
 				for speech.ThirdOctavesHz[first] < 0.9*v.F0Hz {
 					first++
 				}
+				last := len(aim) - 1
+				if strings.HasPrefix(v.Name, "espeak-") {
+					last -= 2 // the program's sound ends at 11 kHz
+				}
 				for i := first; i < len(aim); i++ {
-					v.ColourDB[i] += aim[i] - levels[i]
+					v.ColourDB[i] = math.Max(-16, math.Min(16, v.ColourDB[i]+aim[i]-levels[i]))
+					if i > last {
+						v.ColourDB[i] = v.ColourDB[last]
+					}
 					mean += v.ColourDB[i] / float64(len(aim)-first)
 				}
 				for i := range aim {
@@ -48,14 +58,18 @@ func TestVoicesSpeakWithASpeechSpectrum(t *testing.T) {
 				for i := range first {
 					v.ColourDB[i] = v.ColourDB[first] // what is below the voice is left alone
 				}
-				t.Logf("%q: {%s", v.Name, join(v.ColourDB[:]))
+				t.Logf("%q: {%s", strings.TrimPrefix(v.Name, "espeak-"), join(v.ColourDB[:]))
 				return
 			}
+			worst := 0.0
+			defer func() { t.Logf("at most %.1f dB from Byrne et al.", worst) }()
 			for i, hz := range speech.ThirdOctavesHz {
 				if hz < 125 || hz < v.F0Hz*0.9 || hz > 8000 {
 					continue
 				}
-				if d := levels[i] - byrne[i]; math.Abs(d) > 4 {
+				d := levels[i] - byrne[i]
+				worst = max(worst, math.Abs(d))
+				if math.Abs(d) > 4 {
 					t.Errorf("%v Hz: %+.1f dB against Byrne et al.; ±4 allowed", hz, d)
 				}
 			}
@@ -63,15 +77,32 @@ func TestVoicesSpeakWithASpeechSpectrum(t *testing.T) {
 	}
 }
 
-// aimOf is the published spectrum with a slow colour of the voice's own, so
-// that voices differ: up to 2 dB.
+// needVoice skips where a voice needs a program that is not there.
+func needVoice(t *testing.T, name string) {
+	t.Helper()
+	if !strings.HasPrefix(name, "espeak-") || espeak.Installed() {
+		return
+	}
+	if os.Getenv("CHAPTERHOUSE_REQUIRE") == "all" {
+		t.Fatal("the espeak-ng program is not installed")
+	}
+	t.Skip("the espeak-ng program is not installed")
+}
+
+// aimOf is the published spectrum with a colour of the voice's own, so that
+// voices differ: a tilt and two bumps, 3 dB at most.
 func aimOf(v speech.Voice) [23]float64 {
 	r := exact.NewRandom(9, v.Name)
-	tilt, bump, at := r.Between(-1, 1), r.Between(-1, 1), r.Between(4, 18)
+	tilt := r.Between(-3.5, 3.5)
+	size, at := [2]float64{r.Between(-4, 4), r.Between(-4, 4)}, [2]float64{r.Between(4, 10), r.Between(11, 18)}
 	out := byrne
 	for i := range out {
-		x := (float64(i) - at) / 3
-		out[i] += tilt*(float64(i)-11)/11 + bump*exact.Exp(-x*x)
+		own := tilt * (float64(i) - 11) / 11
+		for j := range size {
+			x := (float64(i) - at[j]) / 2
+			own += size[j] * exact.Exp(-x*x)
+		}
+		out[i] += math.Max(-3, math.Min(3, own))
 	}
 	return out
 }

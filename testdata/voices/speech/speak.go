@@ -51,7 +51,9 @@ func New(v Voice, rateHz float64, seed uint64) *Speaker {
 // that all of it is speech.
 func Calibration() []Sentence {
 	list, err := ParseScript(`The keeper of the lower lock had seven keys and used only one of them. Every boat paid in salt
-or in news and the news was seldom worth the rope. She wrote it down in a green book all the same.`)
+or in news and the news was seldom worth the rope. She wrote it down in a green book all the same. In summer the children swam where the gates leaked
+and in winter nobody came at all. Her brother wanted to know what the seventh key was for. It opened the first lock
+on the upper river and that had been under water since before they were born.`)
 	if err != nil {
 		panic(err) // a constant text
 	}

@@ -51,7 +51,7 @@ func Voices() []Voice {
 	}
 	sort.Slice(all, func(i, j int) bool { return all[i].Name < all[j].Name })
 	for i := range all {
-		all[i].WordSDDB, all[i].SentenceSDDB = 4, 1.5
+		all[i].WordSDDB, all[i].SentenceSDDB = 5.3, 2.5
 		all[i].ColourDB = colours[all[i].Name]
 	}
 	return all
