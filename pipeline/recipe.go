@@ -121,10 +121,12 @@ type FilePart struct {
 type Cut struct {
 	Source Digest `json:"source"`
 	Span   Span   `json:"span"` // source frames
-	RateHz int    `json:"rate_hz"`
-	Fold   Fold   `json:"fold"`
-	Speech Span   `json:"speech"` // first to last sound that is not room tone
-	Tone   []Span `json:"tone"`   // room tone, the best windows, in time order
+	// SourceRateHz is the rate that Span counts in, RateHz the work rate.
+	SourceRateHz int    `json:"source_rate_hz"`
+	RateHz       int    `json:"rate_hz"`
+	Fold         Fold   `json:"fold"`
+	Speech       Span   `json:"speech"` // first to last sound that is not room tone
+	Tone         []Span `json:"tone"`   // room tone, the best windows, in time order
 }
 
 // Fold is how a two-channel source becomes one channel.
@@ -137,10 +139,9 @@ const (
 	FoldFlip  Fold = "flip" // polarity reversed: (left - right) / 2
 )
 
-// CheckRecipe listens to a chapter's sources and to one of its files.
+// CheckRecipe listens to a chapter's sources.
 type CheckRecipe struct {
 	Parts []CheckPart `json:"parts"`
-	File  Digest      `json:"file"` // key of the file that is listened to
 }
 
 // CheckPart is a part whose source is listened to.

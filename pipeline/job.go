@@ -1,0 +1,50 @@
+package pipeline
+
+// A Job is what a worker hands to a child process, as job.json in the job's
+// folder: one chapter's recipes in the order they are to be made, so that
+// siblings share a pass. Blobs lie at in/<digest>; what comes out is written
+// to out/, one commit file per recipe, as each is done.
+type Job struct {
+	Recipes []Recipe          `json:"recipes"`
+	Names   map[Digest]string `json:"names"`   // blob → the file's name, for people
+	Commits map[Digest]Commit `json:"commits"` // earlier results that recipes name by key
+	Limits  JobLimits         `json:"limits"`
+}
+
+// JobLimits bound the child process.
+type JobLimits struct {
+	MemoryMiB  int `json:"memory_mib"`  // RLIMIT_DATA
+	CPUSeconds int `json:"cpu_seconds"` // RLIMIT_CPU
+}
+
+// Inputs are the blobs a recipe reads.
+func (r Recipe) Inputs() []Digest {
+	switch r.Step {
+	case StepIntake:
+		return []Digest{r.Intake.Source}
+	case StepProfile:
+		return []Digest{r.Profile.Source}
+	case StepWeigh:
+		return []Digest{r.Weigh.Cut.Source}
+	case StepFile:
+		var in []Digest
+		for _, p := range r.File.Parts {
+			in = append(in, p.Cut.Source)
+		}
+		return in
+	case StepCheck:
+		var in []Digest
+		for _, p := range r.Check.Parts {
+			in = append(in, p.Source)
+		}
+		return in
+	}
+	return nil
+}
+
+// A Failure is what a worker leaves of a try that gave no result, at
+// attempts/<key>/<try>.err.json.
+type Failure struct {
+	Kind Kind   `json:"kind"`
+	Text string `json:"text"`
+}

@@ -1,0 +1,40 @@
+package pipeline
+
+// Judge merges findings by identity, lifts those a person has decided on, and
+// gives the verdict: the most urgent weight that is left. It is pure; a new
+// limit or decision is judged again and renders nothing.
+func Judge(found []Finding, chapter int, decisions []Decision) ([]Finding, Verdict) {
+	var merged []Finding
+	for _, f := range found {
+		known := false
+		for i := range merged {
+			if merged[i].Same(f) {
+				if Worse(merged[i].Weight, f.Weight) != merged[i].Weight {
+					merged[i] = f
+				}
+				known = true
+				break
+			}
+		}
+		if !known {
+			merged = append(merged, f)
+		}
+	}
+	verdict := Ready
+	for i := range merged {
+		for _, d := range decisions {
+			if d.Holds(merged[i], chapter) {
+				merged[i].Accepted = d.Why
+			}
+		}
+		if merged[i].Accepted == "" {
+			verdict = Worse(verdict, merged[i].Weight)
+		}
+	}
+	return merged, verdict
+}
+
+// Holds tells whether d is the decision on f of a chapter.
+func (d Decision) Holds(f Finding, chapter int) bool {
+	return d.Chapter == chapter && f.Same(Finding{Check: d.Check, Spec: d.Spec, Source: f.Source, StartS: d.AtS})
+}

@@ -1,0 +1,88 @@
+package pipeline
+
+import (
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
+)
+
+// Records are what steps leave in their commits. Levels are rounded to a
+// hundredth where they are measured.
+
+// IntakeRecord tells what a source is.
+type IntakeRecord struct {
+	Format   Format     `json:"format"`
+	RateHz   int        `json:"rate_hz"`
+	Channels int        `json:"channels"`
+	Bits     int        `json:"bits"`
+	Float    bool       `json:"float,omitempty"`
+	Frames   dsp.Frames `json:"frames"`
+	Notes    []string   `json:"notes,omitempty"` // oddities that were read over, one sentence each
+}
+
+// ProfileRecord is a part's facts that the sound needs.
+type ProfileRecord struct {
+	Cut      Cut          `json:"cut"`
+	Levels   meter.Levels `json:"levels"` // of the whole span, folded to one channel
+	SpeechS  float64      `json:"speech_s"`
+	Floor    meter.Floor  `json:"floor"`
+	RoomTone Spectrum     `json:"room_tone"` // before any gain; empty: none found
+	FoldNote string       `json:"fold_note,omitempty"`
+	Unsure   bool         `json:"unsure,omitempty"` // the fold is a choice between two microphones: an ear should confirm it
+}
+
+// FitRecord is a session's one gain and its facts.
+type FitRecord struct {
+	GainDB  dsp.DB   `json:"gain_db"`
+	Facts   Facts    `json:"facts"`
+	SpeechS float64  `json:"speech_s"`
+	Notes   []string `json:"notes,omitempty"`
+}
+
+// WeighRecord is what a part measures after fit and chain, from its first to
+// its last sound, before any level gain.
+type WeighRecord struct {
+	Levels meter.Levels `json:"levels"`
+}
+
+// LevelRecord is one gain per narrator for a spec's level.
+type LevelRecord struct {
+	GainDB map[string]dsp.DB `json:"gain_db"` // by narrator
+	Notes  []string          `json:"notes,omitempty"`
+}
+
+// FileRecord is a delivered file as it measures when it is decoded again.
+type FileRecord struct {
+	Levels  meter.Levels `json:"levels"`
+	Floor   meter.Floor  `json:"floor"`
+	HeadS   float64      `json:"head_s"`
+	TailS   float64      `json:"tail_s"`
+	LengthS float64      `json:"length_s"`
+	Limiter StageUse     `json:"limiter"`
+	Deep    []Place      `json:"deep,omitempty"`   // where the limiter worked by more than 3 dB
+	Stages  []StageUse   `json:"stages,omitempty"` // those that move gain
+	Encodes int          `json:"encodes"`
+	Notes   []string     `json:"notes,omitempty"`
+}
+
+// StageUse is how much a stage that moves gain did over a file's body, on a
+// 10 ms grid.
+type StageUse struct {
+	Stage    string  `json:"stage"`
+	Share    float64 `json:"share"`     // of the time with more than 0.1 dB of change
+	MedianDB dsp.DB  `json:"median_db"` // of the active time, negative when turning down
+	P95DB    dsp.DB  `json:"p95_db"`    // exceeded in 5 % of the active time
+	MaxDB    dsp.DB  `json:"max_db"`
+}
+
+// Place is a stretch of a source and how far something went there.
+type Place struct {
+	Source Digest  `json:"source"`
+	StartS float64 `json:"start_s"`
+	EndS   float64 `json:"end_s"`
+	DB     dsp.DB  `json:"db"`
+}
+
+// CheckRecord is what a listening pass found.
+type CheckRecord struct {
+	Findings []Finding `json:"findings,omitempty"`
+}

@@ -1,0 +1,198 @@
+package pipeline
+
+import (
+	"encoding/json"
+	"runtime"
+	"strings"
+
+	"chapterhouse/dsp"
+)
+
+// An Engine is everything about a build that a result depends on: revisions
+// of steps and stages, the architecture, the encoders at hand. Two builds with
+// one engine give the same bytes.
+type Engine struct {
+	Steps    map[Step]int      `json:"steps"`
+	Stages   map[string]int    `json:"stages"`
+	Arch     string            `json:"arch"`
+	Encoders map[Format]string `json:"encoders"` // program or module and version; no entry: not here
+}
+
+// NewEngine is this build's engine.
+func NewEngine(stages map[string]int, encoders map[Format]string) Engine {
+	return Engine{Steps: stepRev, Stages: stages, Arch: runtime.GOARCH, Encoders: encoders}
+}
+
+// ID is eight hexadecimal digits that name the engine in subjects and logs.
+func (e Engine) ID() string {
+	text, err := Canonical(e)
+	if err != nil {
+		panic(err) // strings and integers
+	}
+	return string(DigestOf(text)[:8])
+}
+
+// NewRecipe fills in what every recipe of a step shares.
+func NewRecipe(step Step) Recipe {
+	return Recipe{Step: step, Rev: stepRev[step], Arch: runtime.GOARCH}
+}
+
+// A Submission is everything that a run depends on and that a person gave, at
+// titles/<title>/runs/<run>/submit.json. It holds no time and no machine, so
+// that submitting the same again is the same run.
+type Submission struct {
+	House     string              `json:"house"`
+	Settings  Settings            `json:"settings"`
+	Title     Title               `json:"title"`
+	Narrators map[string]Narrator `json:"narrators"`
+	Specs     []Spec              `json:"specs"`
+	Sources   []SourceFile        `json:"sources"`
+	Decisions []Decision          `json:"decisions,omitempty"`
+	Engine    Engine              `json:"engine"`
+	Again     int                 `json:"again,omitempty"` // the run that this one tries again, whatever else is the same
+}
+
+// SourceFile is one uploaded file.
+type SourceFile struct {
+	Path  string `json:"path"` // within the title's folder
+	Blob  Digest `json:"blob"`
+	Bytes int64  `json:"bytes"`
+}
+
+// Chain is the chain in force for a narrator's setup, nil where there is none.
+func (s Submission) Chain(narrator, setup string) *Chain {
+	return s.Narrators[narrator].Setups[setup].Chain
+}
+
+// A Plan pins everything a run depends on beside its submission, at plan.json.
+type Plan struct {
+	RateHz   int              `json:"rate_hz"` // work rate
+	Chapters []PlannedChapter `json:"chapters"`
+	Specs    []Spec           `json:"specs"`
+	Skipped  []SkippedSpec    `json:"skipped,omitempty"`
+	Findings []Finding        `json:"findings,omitempty"` // of the title as a whole
+	Standing Standing         `json:"standing"`
+}
+
+// PlannedChapter is a chapter, or the reason why it can't be made.
+type PlannedChapter struct {
+	Chapter
+	Hole     string    `json:"hole,omitempty"`
+	Findings []Finding `json:"findings,omitempty"`
+}
+
+// SkippedSpec is a spec that this engine can't make, and what to do about it.
+type SkippedSpec struct {
+	Spec string `json:"spec"`
+	Why  string `json:"why"`
+}
+
+// Standing is what the run that stands had decided: gains are kept near it.
+type Standing struct {
+	Run   string                       `json:"run,omitempty"`
+	Fits  map[string]FitRecord         `json:"fits,omitempty"`  // by SessionID
+	Gains map[string]map[string]dsp.DB `json:"gains,omitempty"` // by spec, narrator
+	Last  map[string]FitRecord         `json:"last,omitempty"`  // by narrator/setup: the latest fit of any title
+}
+
+// SessionID names a session within a title's runs.
+func SessionID(narrator, setup, session string) string {
+	return narrator + "/" + setup + "/" + session
+}
+
+// SplitSessionID takes a SessionID apart.
+func SplitSessionID(id string) (narrator, setup, session string) {
+	parts := strings.SplitN(id, "/", 3)
+	return parts[0], parts[1], parts[2]
+}
+
+// Fits are the sessions' fits of a run, at fits.json. A part whose profile
+// came too late takes its session's entry.
+type Fits struct {
+	Sessions map[string]FitRecord `json:"sessions"` // by SessionID
+	Names    map[string]string    `json:"names"`    // session of each part, by PartID
+}
+
+// PartID names a part within a plan.
+func PartID(chapter, part int) string {
+	b, _ := json.Marshal([2]int{chapter, part})
+	return string(b)
+}
+
+// Gains are a run's level gains, at gains.json.
+type Gains struct {
+	Specs map[string]LevelRecord `json:"specs"`
+}
+
+// TitleState is the title's one compare-and-swap object, at title.json.
+// A title is unfinished while wanted and standing differ.
+type TitleState struct {
+	Seq      int    `json:"seq"`      // of the latest run; strictly rises
+	Wanted   string `json:"wanted"`   // run
+	Standing string `json:"standing"` // run; empty before the first
+}
+
+// Outcome is how a run ended, at close.json: what the report prints.
+type Outcome struct {
+	Run      string            `json:"run"`
+	Slug     string            `json:"slug"`
+	Title    string            `json:"title"`
+	House    string            `json:"house"`
+	RateHz   int               `json:"rate_hz"`
+	Verdict  Verdict           `json:"verdict"` // the worst of its chapters'
+	Specs    []Spec            `json:"specs"`
+	Skipped  []SkippedSpec     `json:"skipped,omitempty"`
+	Sessions []SessionOutcome  `json:"sessions"`
+	Gains    Gains             `json:"gains"`
+	Chapters []ChapterOutcome  `json:"chapters"`
+	Findings []Finding         `json:"findings,omitempty"` // of the title as a whole
+	Withheld map[string]string `json:"withheld,omitempty"` // spec → why its delivery is withheld
+	Cost     map[Step]Cost     `json:"cost"`
+	Engine   Engine            `json:"engine"`
+}
+
+// SessionOutcome is one session's fit.
+type SessionOutcome struct {
+	Narrator string    `json:"narrator"`
+	Setup    string    `json:"setup"`
+	Session  string    `json:"session"`
+	Chain    string    `json:"chain,omitempty"` // name
+	Revision Digest    `json:"revision,omitempty"`
+	Fit      FitRecord `json:"fit"`
+}
+
+// ChapterOutcome is one chapter: where it came from, what was made of it.
+type ChapterOutcome struct {
+	Number   int           `json:"number"`
+	Name     string        `json:"name"`
+	Role     Role          `json:"role"`
+	Hole     string        `json:"hole,omitempty"` // why there is no file
+	Verdict  Verdict       `json:"verdict"`
+	Findings []Finding     `json:"findings,omitempty"`
+	Parts    []PartOutcome `json:"parts"`
+	Files    []FileOutcome `json:"files"`
+}
+
+// PartOutcome is a source as it came.
+type PartOutcome struct {
+	Part
+	SourceS  float64       `json:"source_s"`
+	Profile  ProfileRecord `json:"profile"`
+	Session  string        `json:"session"`
+	FitDB    dsp.DB        `json:"fit_db"`
+	FitNotes []string      `json:"fit_notes,omitempty"`
+}
+
+// FileOutcome is a file as it is delivered.
+type FileOutcome struct {
+	Spec      string     `json:"spec"`
+	Format    FileFormat `json:"format"`
+	Key       Digest     `json:"key"`
+	Blob      Digest     `json:"blob"`
+	Bytes     int64      `json:"bytes"`
+	GainDB    []dsp.DB   `json:"gain_db"` // per part: the narrator's level gain
+	TrimDB    dsp.DB     `json:"trim_db"`
+	FloorGain dsp.DBFS   `json:"floor_gain"` // the raw floor after every gain, had the chain taken nothing
+	Record    FileRecord `json:"record"`
+	Verdict   Verdict    `json:"verdict"`
+}
