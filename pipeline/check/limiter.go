@@ -1,0 +1,39 @@
+package check
+
+import (
+	"fmt"
+
+	"chapterhouse/pipeline"
+)
+
+const (
+	limiterNoticeDB = 3.0
+	limiterListenDB = 6.0
+)
+
+func limiterDepth() Check {
+	return Check{
+		Name: "limiter",
+		Doc: "The limiter takes more than 3 dB off a line: it is meant for stray peaks, not for lines. Ride or " +
+			"compress that line in the chain. Over 6 dB it can be heard, and the chapter asks for an ear.",
+		Read: func(t Title, chapter int) []pipeline.Finding {
+			var out []pipeline.Finding
+			for _, f := range t.Chapters[chapter].Files {
+				for _, p := range f.Record.Deep {
+					weight := pipeline.Ready
+					if -p.DB > limiterListenDB {
+						weight = pipeline.Listen
+					}
+					out = append(out, pipeline.Finding{
+						Spec: f.Spec, Source: p.Source, StartS: p.StartS, EndS: p.EndS,
+						Measured: fmt.Sprintf("%.1f dB", -float64(p.DB)),
+						Limit:    fmt.Sprintf("%.0f dB", limiterNoticeDB),
+						Do:       "ride or compress this line",
+						Weight:   weight,
+					})
+				}
+			}
+			return out
+		},
+	}
+}

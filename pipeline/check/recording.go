@@ -1,0 +1,129 @@
+package check
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"chapterhouse/pipeline"
+)
+
+func fitGain() Check {
+	return Check{
+		Name: "fit-gain",
+		Doc: "The session was recorded more than 12 dB away from the level its chain expects. The gain is made " +
+			"up, noise included; next time, set the preamp.",
+		Read: eachPart(func(p pipeline.PartOutcome) []pipeline.Finding {
+			var out []pipeline.Finding
+			if g := float64(p.FitDB); math.Abs(g) > pipeline.WideFitDB {
+				out = append(out, pipeline.Finding{
+					Measured: fmt.Sprintf("%+.1f dB", g),
+					Limit:    fmt.Sprintf("±%.0f dB", pipeline.WideFitDB),
+					Do:       "set the preamp nearer to the chain's reference for the next session",
+					Weight:   pipeline.Ready,
+				})
+			}
+			return out
+		}),
+	}
+}
+
+func sides() Check {
+	return Check{
+		Name: "sides",
+		Doc: "The recording has two channels that are not one microphone. One was taken, the one with more " +
+			"distance between speech and floor; an ear should confirm the choice.",
+		Read: eachPart(func(p pipeline.PartOutcome) []pipeline.Finding {
+			if p.Profile.FoldNote == "" {
+				return nil
+			}
+			f := pipeline.Finding{Measured: p.Profile.FoldNote, Do: "nothing", Weight: pipeline.Ready}
+			if p.Profile.Unsure {
+				f.Weight, f.Do = pipeline.Listen, "listen whether the better microphone was taken; export the right one alone otherwise"
+			}
+			return []pipeline.Finding{f}
+		}),
+	}
+}
+
+func noChain() Check {
+	return Check{
+		Name: "no-chain",
+		Doc:  "The narrator's setup has no chain yet: the chapter was levelled, edged and encoded, nothing else.",
+		Read: eachPart(func(p pipeline.PartOutcome) []pipeline.Finding {
+			if p.Voice.Chain != "" {
+				return nil
+			}
+			return []pipeline.Finding{{
+				Measured: "no chain",
+				Do:       "nothing; give the narrator's setup a chain when there is one",
+				Weight:   pipeline.Ready,
+			}}
+		}),
+	}
+}
+
+func sourceNotes() Check {
+	return Check{
+		Name: "session",
+		Doc:  "How the session's gain was found, where it was not simply measured.",
+		Read: eachPart(func(p pipeline.PartOutcome) []pipeline.Finding {
+			if len(p.FitNotes) == 0 {
+				return nil
+			}
+			return []pipeline.Finding{{
+				Measured: strings.Join(p.FitNotes, "; "),
+				Do:       "nothing, unless the level surprises",
+				Weight:   pipeline.Ready,
+			}}
+		}),
+	}
+}
+
+func forcedTrim() Check {
+	return Check{
+		Name: "trim",
+		Doc: "The spec's window forced a gain on this file beside its narrator's: the chapter no longer keeps " +
+			"its full distance to the others.",
+		Read: eachFile(func(s pipeline.Spec, f pipeline.FileOutcome) []pipeline.Finding {
+			if f.TrimDB == 0 {
+				return nil
+			}
+			return []pipeline.Finding{{
+				Measured: fmt.Sprintf("%+.1f dB", float64(f.TrimDB)),
+				Limit:    fmt.Sprintf("%.0f to %.0f", s.Sound.Level.Window[0], s.Sound.Level.Window[1]),
+				Do:       "nothing; a ride in the chain would keep more of the relation",
+				Weight:   pipeline.Ready,
+			}}
+		}),
+	}
+}
+
+// eachPart makes a Read of a function over one part, whose whole source the findings are about.
+func eachPart(find func(pipeline.PartOutcome) []pipeline.Finding) func(Title, int) []pipeline.Finding {
+	return func(t Title, chapter int) []pipeline.Finding {
+		var out []pipeline.Finding
+		for _, p := range t.Chapters[chapter].Parts {
+			for _, f := range find(p) {
+				f.Source, f.Path = p.Source, p.Path
+				out = append(out, f)
+			}
+		}
+		return out
+	}
+}
+
+// Read runs every reading check over a chapter.
+func Read(checks []Check, t Title, chapter int) []pipeline.Finding {
+	var out []pipeline.Finding
+	for _, c := range checks {
+		if c.Read == nil {
+			continue
+		}
+		for _, f := range c.Read(t, chapter) {
+			f.Check = c.Name
+			out = append(out, f)
+		}
+	}
+	return out
+}
