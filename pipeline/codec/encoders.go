@@ -1,0 +1,4 @@
+package codec
+
+// WAVEncoder is our WAV writer's revision, as FLACEncoder is the FLAC writer's.
+const WAVEncoder = "wav 1"

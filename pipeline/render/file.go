@@ -1,0 +1,307 @@
+package render
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/level"
+	"chapterhouse/dsp/meter"
+	"chapterhouse/dsp/resample"
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/codec"
+)
+
+const (
+	// maxEncodes bounds how often a file is made again because its decode
+	// lies over the ceiling: once and three corrections.
+	maxEncodes = 4
+	// lossyRoomDB is how far under the ceiling the limiter starts when the
+	// encoder may raise peaks: a first guess that one encode in a few misses.
+	lossyRoomDB = 1.0
+	// ownRoomDB covers what resampling and rounding may add.
+	ownRoomDB = 0.05
+	// limiterReleaseMS is short enough for one stray peak not to be heard as
+	// a dip, long enough not to ride a vowel's periods (common practice).
+	limiterReleaseMS = 80.0
+	// correctRoomDB is how far under the ceiling a correction aims.
+	correctRoomDB = 0.1
+)
+
+// file makes one deliverable file and measures it as a listener would decode it.
+func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pipeline.Output, audioS float64, err error) {
+	pass, err := b.chained(r.Parts)
+	if err != nil {
+		return rec, nil, 0, err
+	}
+	list, err := newPlaylist(r, pass)
+	if err != nil {
+		return rec, nil, 0, err
+	}
+	for _, i := range list.bare {
+		rec.Notes = append(rec.Notes, fmt.Sprintf("part %d holds no room tone: its edges are noise at the 16-bit step", i+1))
+	}
+	rec.Stages = addUses(pass.uses)
+	path := b.temp("file." + string(r.Format.Format))
+	ceiling := float64(r.Peak.MaxDBTP) - ownRoomDB
+	if r.Format.Format == pipeline.MP3 {
+		ceiling = float64(r.Peak.MaxDBTP) - lossyRoomDB
+	}
+	for {
+		rec.Encodes++
+		use, deep, err := b.write(r, list, ceiling, path)
+		if err != nil {
+			return rec, nil, 0, err
+		}
+		rec.Limiter, rec.Deep = use, deep
+		if err := b.measure(path, &rec); err != nil {
+			return rec, nil, 0, err
+		}
+		over := float64(rec.Levels.TruePeak - r.Peak.MaxDBTP)
+		if over <= 0 || rec.Encodes == maxEncodes {
+			break
+		}
+		ceiling -= over + correctRoomDB
+	}
+	out, err := b.keep(path)
+	if err != nil {
+		return rec, nil, 0, err
+	}
+	return rec, []pipeline.Output{out}, list.frames.Seconds(list.rateHz), nil
+}
+
+// write runs a playlist through limiter, resampling and dither into a file.
+func (b *bench) write(r pipeline.FileRecipe, list *playlist, ceilingDBTP float64, path string) (pipeline.StageUse, []pipeline.Place, error) {
+	var none pipeline.StageUse
+	limiter, err := level.NewLimiter(level.LimiterSettings{CeilingDBTP: ceilingDBTP, ReleaseMS: limiterReleaseMS}, float64(list.rateHz))
+	if err != nil {
+		return none, nil, pipeline.Errorf(pipeline.House, "spec", "%w", err)
+	}
+	use := newStageUses([]pipeline.Resolved{{Stage: "limiter"}}, list.rateHz)
+	deep := newDeepPlaces(list)
+	engine := dsp.NewEngine(0, limiter)
+	engine.OnQuantum(func(at dsp.Frames, stage int, gainsDB []float64) {
+		use.quantum(at, stage, gainsDB)
+		deep.quantum(at, gainsDB)
+	})
+	rs, err := resample.New(list.rateHz, r.Format.RateHz)
+	if err != nil {
+		return none, nil, pipeline.Errorf(pipeline.House, "spec", "%w", err)
+	}
+	out, err := b.openOutput(r, list, path)
+	if err != nil {
+		return none, nil, err
+	}
+	var done dsp.Frames
+	resampled := func(y []float64) { out.write(y) }
+	limited := func(y []float64) { rs.Write(y, resampled) }
+	err = list.stream(func(x []float64) error {
+		engine.Write(x, limited)
+		done += dsp.Frames(len(x))
+		b.progress(0.5 + 0.3*float64(done)/float64(list.frames))
+		return errors.Join(out.err, b.ctx.Err())
+	})
+	if err == nil {
+		engine.Close(limited)
+		rs.Close(resampled)
+	}
+	if err := errors.Join(err, out.close()); err != nil {
+		return none, nil, err
+	}
+	uses := addUses([]*stageUses{use})
+	if len(uses) == 0 {
+		uses = append(uses, none)
+	}
+	return uses[0], deep.done(), nil
+}
+
+// output is a file being written in a spec's format.
+type output struct {
+	path string
+	to   interface {
+		Write(ch [][]float64) error
+		Close() error
+	}
+	dither *dithers
+	views  [][]float64
+	buf    []float64
+	encode func() error // after the last sample; nil: path is the file already
+	err    error
+}
+
+// masterBits is the precision MP3 is encoded from: undithered, its rounding
+// 50 dB under the quietest booth.
+const masterBits = 24
+
+func (b *bench) openOutput(r pipeline.FileRecipe, list *playlist, path string) (*output, error) {
+	f := r.Format
+	o := &output{path: path, views: make([][]float64, f.Channels)}
+	var err error
+	switch f.Format {
+	case pipeline.FLAC:
+		o.to, err = codec.CreateFLAC(path, f.RateHz, f.Channels, f.Bits)
+	case pipeline.WAV:
+		o.to, err = codec.CreateWAV(path, f.RateHz, f.Channels, f.Bits, false)
+	case pipeline.MP3:
+		lame, missing := codec.FindLame()
+		if missing != nil {
+			return nil, pipeline.Errorf(pipeline.Infra, "mp3", "%w", missing)
+		}
+		if lame.Version != r.Encoder {
+			return nil, pipeline.Errorf(pipeline.Infra, "mp3", "the job asks for %s and this machine has %s: run one version on every worker", r.Encoder, lame.Version)
+		}
+		master := path + ".wav"
+		o.to, err = codec.CreateWAV(master, f.RateHz, f.Channels, masterBits, false)
+		o.encode = func() error {
+			defer os.Remove(master)
+			err := lame.Encode(b.ctx, master, path, codec.MP3Options{Kbps: f.Kbps, RateHz: f.RateHz, Channels: f.Channels})
+			if err != nil {
+				return err
+			}
+			_, err = codec.CheckCBR(path)
+			return err
+		}
+	default:
+		return nil, pipeline.Errorf(pipeline.House, "spec", "no format is called %q: use flac, wav or mp3", f.Format)
+	}
+	if err != nil {
+		return nil, pipeline.Errorf(pipeline.Infra, "write "+string(f.Format), "%w", err)
+	}
+	if f.Format != pipeline.MP3 && f.Bits == 16 {
+		if o.dither, err = newDithers(list, f.Bits, f.RateHz); err != nil {
+			return nil, err
+		}
+	}
+	return o, nil
+}
+
+// write takes the next block; a first error is kept and stops the rest.
+func (o *output) write(y []float64) {
+	if o.err != nil {
+		return
+	}
+	if o.dither != nil {
+		o.buf = append(o.buf[:0], y...)
+		o.dither.process(o.buf)
+		y = o.buf
+	}
+	for i := range o.views {
+		o.views[i] = y
+	}
+	if err := o.to.Write(o.views); err != nil {
+		o.err = pipeline.Errorf(pipeline.Infra, "write audio", "%w", err)
+	}
+}
+
+func (o *output) close() error {
+	if err := o.to.Close(); err != nil && o.err == nil {
+		o.err = pipeline.Errorf(pipeline.Infra, "write audio", "%w", err)
+	}
+	if o.err == nil && o.encode != nil {
+		o.err = o.encode()
+	}
+	return o.err
+}
+
+// measure decodes a finished file and fills in what it measures.
+func (b *bench) measure(path string, rec *pipeline.FileRecord) error {
+	src, err := codec.Open(path)
+	if err != nil {
+		return pipeline.Errorf(pipeline.Bug, "read back", "%w", err)
+	}
+	defer src.Close()
+	rate, channels := src.Info().RateHz, src.Info().Channels
+	m, room := meter.New(rate, channels), meter.NewRoom(rate)
+	bufs := make([][]float64, channels)
+	for i := range bufs {
+		bufs[i] = make([]float64, readBlock)
+	}
+	views := make([][]float64, channels)
+	for {
+		n, err := src.Read(bufs)
+		if n > 0 {
+			for i := range bufs {
+				views[i] = bufs[i][:n]
+			}
+			m.Write(views...)
+			room.Write(views[0])
+		}
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return pipeline.Errorf(pipeline.Bug, "read back", "%w", err)
+		}
+	}
+	rec.Levels = m.Levels()
+	heard := room.Result()
+	rec.Floor = heard.Floor
+	rec.LengthS = dsp.Round2(rec.Levels.Frames.Seconds(rate))
+	rec.HeadS = dsp.Round2(heard.Bounds.From.Seconds(rate))
+	rec.TailS = dsp.Round2((rec.Levels.Frames - heard.Bounds.To).Seconds(rate))
+	return nil
+}
+
+// keep moves a finished file to its place among the outputs.
+func (b *bench) keep(path string) (pipeline.Output, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return pipeline.Output{}, pipeline.Errorf(pipeline.Bug, "output", "%w", err)
+	}
+	blob, n, err := pipeline.DigestReader(f)
+	f.Close()
+	if err == nil {
+		err = os.Rename(path, OutputPath(b.dir, blob))
+	}
+	if err != nil {
+		return pipeline.Output{}, pipeline.Errorf(pipeline.Infra, "output", "%w", err)
+	}
+	return pipeline.Output{Role: "audio", Blob: blob, Bytes: n}, nil
+}
+
+// deepPlaces gathers where the limiter worked by more than 3 dB.
+type deepPlaces struct {
+	list   *playlist
+	step   dsp.Frames
+	places []pipeline.Place
+}
+
+const (
+	deepDB     = 3.0
+	deepJoinS  = 1.0 // places closer than this are one
+	deepAtMost = 50  // worst case; past it a chapter needs more than a list
+)
+
+func newDeepPlaces(list *playlist) *deepPlaces {
+	return &deepPlaces{list: list, step: dsp.Frames(dsp.ControlStep(float64(list.rateHz)))}
+}
+
+func (d *deepPlaces) quantum(at dsp.Frames, gainsDB []float64) {
+	for i, g := range gainsDB {
+		if g > -deepDB {
+			continue
+		}
+		source, s, ok := d.list.place(max(0, at+dsp.Frames(i)*d.step))
+		if !ok {
+			continue
+		}
+		n := len(d.places)
+		if n > 0 && d.places[n-1].Source == source && s-d.places[n-1].EndS < deepJoinS && s >= d.places[n-1].StartS {
+			d.places[n-1].EndS = s
+			d.places[n-1].DB = min(d.places[n-1].DB, dsp.DB(g))
+		} else if n < deepAtMost {
+			d.places = append(d.places, pipeline.Place{Source: source, StartS: s, EndS: s, DB: dsp.DB(g)})
+		}
+	}
+}
+
+func (d *deepPlaces) done() []pipeline.Place {
+	for i := range d.places {
+		p := &d.places[i]
+		p.StartS, p.EndS, p.DB = dsp.Round2(p.StartS), dsp.Round2(p.EndS), dsp.DB(math.Round(float64(p.DB)*10)/10)
+	}
+	return d.places
+}

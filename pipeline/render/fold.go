@@ -1,0 +1,108 @@
+package render
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"chapterhouse/pipeline"
+)
+
+// Figures by which a two-channel source is told (own definitions).
+const (
+	deadSideDB   = 40.0 // a side so far under the other is dead
+	alikeShare   = 0.98 // correlation from which two sides are one microphone
+	flippedShare = -0.9 // correlation under which one side is reversed
+)
+
+// chooseFold listens to a two-channel span and decides how it becomes one
+// channel. unsure: the sides are two microphones, and an ear should confirm.
+func (b *bench) chooseFold(source pipeline.Digest, span pipeline.Span, rateHz int) (f pipeline.Fold, note string, unsure bool, err error) {
+	var (
+		ll, rr, lr float64
+		identical  = true
+		left       = newSpread(rateHz)
+		right      = newSpread(rateHz)
+		mono       bool
+	)
+	err = b.channels(source, span, func(ch [][]float64) error {
+		if len(ch) == 1 {
+			mono = true
+			return errEnough
+		}
+		for i, l := range ch[0] {
+			r := ch[1][i]
+			identical = identical && l == r
+			ll += float64(l * l)
+			rr += float64(r * r)
+			lr += float64(l * r)
+		}
+		left.write(ch[0])
+		right.write(ch[1])
+		return nil
+	})
+	switch {
+	case mono:
+		return pipeline.FoldMono, "", false, nil
+	case err != nil:
+		return "", "", false, err
+	case identical:
+		return pipeline.FoldMono, "two identical sides: one was taken", false, nil
+	case 10*math.Log10(ll/rr) > deadSideDB:
+		return pipeline.FoldLeft, "the right side is dead: the left was taken", false, nil
+	case 10*math.Log10(rr/ll) > deadSideDB:
+		return pipeline.FoldRight, "the left side is dead: the right was taken", false, nil
+	}
+	switch share := lr / math.Sqrt(ll*rr); {
+	case share < flippedShare:
+		return pipeline.FoldFlip, "one side has its polarity reversed: it was turned back", false, nil
+	case share > alikeShare && rr > ll:
+		return pipeline.FoldRight, "the two sides are alike: the louder, right, was taken", false, nil
+	case share > alikeShare:
+		return pipeline.FoldLeft, "the two sides are alike: the louder, left, was taken", false, nil
+	case right.db() > left.db():
+		return pipeline.FoldRight, fmt.Sprintf("two microphones: the right has %.1f dB more between speech and floor and was taken", right.db()-left.db()), true, nil
+	default:
+		return pipeline.FoldLeft, fmt.Sprintf("two microphones: the left has %.1f dB more between speech and floor and was taken", left.db()-right.db()), true, nil
+	}
+}
+
+var errEnough = fmt.Errorf("enough heard")
+
+// spread gathers the levels of 100 ms blocks: the distance of the loud to the
+// quiet ones tells which of two microphones is better.
+type spread struct {
+	block, n int
+	energy   float64
+	counts   [121]int // by whole dB under full scale
+	total    int
+}
+
+func newSpread(rateHz int) *spread { return &spread{block: rateHz / 10} }
+
+func (s *spread) write(x []float64) {
+	for _, v := range x {
+		s.energy += float64(v * v)
+		if s.n++; s.n == s.block {
+			db := -10 * math.Log10(s.energy/float64(s.n)+1e-12)
+			s.counts[max(0, min(len(s.counts)-1, int(db)))]++
+			s.total++
+			s.energy, s.n = 0, 0
+		}
+	}
+}
+
+// db is the distance of the 95th to the 10th percentile of the block levels.
+func (s *spread) db() float64 {
+	at := func(share float64) float64 {
+		want := int(share * float64(s.total))
+		cum := make([]int, len(s.counts))
+		n := 0
+		for i, c := range s.counts {
+			n += c
+			cum[i] = n
+		}
+		return float64(sort.SearchInts(cum, want))
+	}
+	return at(0.90) - at(0.05)
+}
