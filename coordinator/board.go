@@ -1,0 +1,266 @@
+package coordinator
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
+	"chapterhouse/pipeline/store"
+)
+
+// state is how far the result of one recipe is, told from objects alone.
+type state int
+
+const (
+	pending state = iota // not there yet
+	late                 // failed once by its own fault: nobody waits for it any longer
+	done                 // committed
+	hole                 // committed with a fault, or quarantined: it will never be there
+)
+
+// result is a recipe and what came of it.
+type result struct {
+	recipe pipeline.Recipe
+	key    pipeline.Digest
+	state  state
+	commit pipeline.Commit // when done, or a fault
+	why    string          // when a hole
+}
+
+// strikes is how many failed tries are a quarantine.
+const strikes = 3
+
+// look tells the state of a recipe's result, and counts it the first time.
+func (c *Coordinator) look(ctx context.Context, r pipeline.Recipe) (result, error) {
+	res := result{recipe: r, key: r.Key()}
+	c.mu.Lock()
+	commit, known := c.commits[res.key]
+	rung := c.rung[res.key]
+	c.mu.Unlock()
+	if !known {
+		err := store.ReadJSON(ctx, c.Store, commitName(res.key), &commit)
+		switch {
+		case err == nil:
+			c.learn(commit, rung)
+			known = true
+		case !errors.Is(err, store.ErrAbsent):
+			return res, err
+		}
+	}
+	if known {
+		res.commit, res.state, res.why = commit, done, commit.Fault
+		if commit.Fault != "" {
+			res.state = hole
+		}
+		return res, nil
+	}
+	var q Quarantine
+	switch err := store.ReadJSON(ctx, c.Store, quarantineName(res.key), &q); {
+	case err == nil:
+		res.state, res.why = hole, q.Reason
+		return res, nil
+	case !errors.Is(err, store.ErrAbsent):
+		return res, err
+	}
+	failed, last, err := c.failures(ctx, res.key)
+	if err != nil {
+		return res, err
+	}
+	switch {
+	case failed >= strikes:
+		q := Quarantine{Reason: fmt.Sprintf("given up after %d tries: %s", failed, last)}
+		if err := pin(ctx, c.Store, quarantineName(res.key), &q); err != nil {
+			return res, err
+		}
+		res.state, res.why = hole, q.Reason
+	case failed > 0:
+		res.state = late
+	}
+	return res, nil
+}
+
+// Quarantine is why a key is not tried any more.
+type Quarantine struct {
+	Reason string `json:"reason"`
+}
+
+// failures counts the tries of a key that failed by its own fault.
+func (c *Coordinator) failures(ctx context.Context, key pipeline.Digest) (n int, last string, err error) {
+	err = c.Store.List(ctx, "attempts/"+string(key)+"/", func(i store.Info) error {
+		if !strings.HasSuffix(i.Name, ".err.json") {
+			return nil
+		}
+		var f pipeline.Failure
+		if err := store.ReadJSON(ctx, c.Store, i.Name, &f); err != nil {
+			return err
+		}
+		if f.Kind != pipeline.Infra && f.Kind != pipeline.Missing {
+			n++
+			last = f.Text
+		}
+		return nil
+	})
+	return n, last, err
+}
+
+// learn keeps a commit for good and counts it.
+func (c *Coordinator) learn(commit pipeline.Commit, rung bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.commits == nil {
+		c.commits = map[pipeline.Digest]pipeline.Commit{}
+	}
+	if _, known := c.commits[commit.Key]; known {
+		return
+	}
+	c.commits[commit.Key] = commit
+	counted := map[pipeline.Step]*int{
+		pipeline.StepProfile: &c.work.Profiled, pipeline.StepWeigh: &c.work.Weighed, pipeline.StepFile: &c.work.Rendered,
+	}[commit.Step]
+	switch {
+	case counted == nil:
+	case rung:
+		*counted++
+	default:
+		c.work.Taken++
+	}
+}
+
+// group is one chapter's recipes of a phase: one ring, one pass.
+type group []pipeline.Recipe
+
+// lookAll tells the state of every recipe of every group, in order.
+func (c *Coordinator) lookAll(ctx context.Context, groups []group) ([][]result, error) {
+	out := make([][]result, len(groups))
+	for i, g := range groups {
+		for _, r := range g {
+			res, err := c.look(ctx, r)
+			if err != nil {
+				return nil, err
+			}
+			out[i] = append(out[i], res)
+		}
+	}
+	return out, nil
+}
+
+// ring writes the missing recipes of each group and rings for them, at most
+// ringsPerSlot rings for a slot at a time, in the order of the groups.
+func (c *Coordinator) ring(ctx context.Context, engine string, groups [][]result) error {
+	out := 0
+	for _, g := range groups {
+		var missing []pipeline.Digest
+		if of(g) == hole {
+			continue
+		}
+		for _, res := range g {
+			if res.state == done {
+				continue
+			}
+			// Write before ring: a worker must find what it is rung for.
+			if err := c.writeRecipe(ctx, res); err != nil {
+				return err
+			}
+			missing = append(missing, res.key)
+		}
+		if len(missing) == 0 {
+			continue
+		}
+		if out++; out > ringsPerSlot*c.Slots {
+			return nil
+		}
+		r := queue.Ring{Engine: engine, Class: c.Class, Key: missing[0], With: missing[1:]}
+		if err := c.Queue.Submit(ctx, r); err != nil {
+			return fmt.Errorf("ring for %s: %w", missing[0].Short(), err)
+		}
+	}
+	return nil
+}
+
+func (c *Coordinator) writeRecipe(ctx context.Context, res result) error {
+	c.mu.Lock()
+	known := c.rung[res.key]
+	c.mu.Unlock()
+	if known {
+		return nil
+	}
+	var text json.RawMessage = res.recipe.Text()
+	if err := pin(ctx, c.Store, recipeName(res.key), &text); err != nil {
+		return err
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.rung == nil {
+		c.rung = map[pipeline.Digest]bool{}
+	}
+	c.rung[res.key] = true
+	return nil
+}
+
+// A group ends as its worst result does: one hole makes the chapter a hole,
+// and what else the chapter misses is not made any more.
+
+// of is the state of a group.
+func of(g []result) state {
+	worst := done
+	for _, r := range g {
+		switch {
+		case r.state == hole:
+			return hole
+		case r.state == late:
+			worst = late
+		case r.state == pending && worst == done:
+			worst = pending
+		}
+	}
+	return worst
+}
+
+// settled tells whether nobody needs to wait for any group: each is there, or
+// will not be, or has failed once.
+func settled(groups [][]result) bool {
+	for _, g := range groups {
+		if of(g) == pending {
+			return false
+		}
+	}
+	return true
+}
+
+// ended tells whether every group is there or never will be.
+func ended(groups [][]result) bool {
+	for _, g := range groups {
+		if s := of(g); s == pending || s == late {
+			return false
+		}
+	}
+	return true
+}
+
+// pure keeps the result of a pure step under its recipe's key, so that a
+// chain put back finds its old gains: what is there stands.
+func pure[T any](ctx context.Context, c *Coordinator, r pipeline.Recipe, compute func() T) (T, error) {
+	var rec T
+	res, err := c.look(ctx, r)
+	if err != nil {
+		return rec, err
+	}
+	if res.state != done {
+		text, err := pipeline.Canonical(compute())
+		if err != nil {
+			return rec, pipeline.Errorf(pipeline.Bug, "record of "+string(r.Step), "%w", err)
+		}
+		if err := c.writeRecipe(ctx, res); err != nil {
+			return rec, err
+		}
+		res.commit = pipeline.Commit{Key: res.key, Step: r.Step, Record: text}
+		if err := pin(ctx, c.Store, commitName(res.key), &res.commit); err != nil {
+			return rec, err
+		}
+	}
+	return rec, res.commit.Decode(&rec)
+}

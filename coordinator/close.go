@@ -1,0 +1,202 @@
+package coordinator
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"sort"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/check"
+	"chapterhouse/pipeline/store"
+)
+
+// close judges a finished run. It is pure over the run's objects, so that two
+// coordinators closing at once write the same bytes.
+func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits, gains pipeline.Gains, files []made) (pipeline.Outcome, error) {
+	o := pipeline.Outcome{
+		Run: p.run, Slug: p.title, Title: p.sub.Title.Name, House: p.sub.House, RateHz: plan.RateHz,
+		Specs: plan.Specs, Skipped: plan.Skipped, Gains: gains, Engine: p.sub.Engine,
+		Sessions: p.sessions(fits), Cost: map[pipeline.Step]pipeline.Cost{},
+	}
+	seen := check.Title{Specs: map[string]pipeline.Spec{}}
+	for _, s := range plan.Specs {
+		seen.Specs[s.Spec] = s
+	}
+	for i := range plan.Chapters {
+		o.Chapters = append(o.Chapters, p.chapter(plan, i, profiles[i], fits, files[i]))
+	}
+	for _, c := range p.commits {
+		o.Cost[c.Step] = addCost(o.Cost[c.Step], c.Cost)
+	}
+	seen.Chapters = o.Chapters
+	o.Verdict = pipeline.Ready
+	for i := range o.Chapters {
+		ch := &o.Chapters[i]
+		found := append(append([]pipeline.Finding{}, plan.Chapters[i].Findings...), files[i].check.Findings...)
+		found = append(found, check.Read(p.c.Checks, seen, i)...)
+		named(found, ch.Parts)
+		if ch.Hole != "" {
+			found = append(found, pipeline.Finding{Check: "hole", Measured: ch.Hole, Do: "mend or replace the source, then run the title again", Weight: pipeline.Return})
+		}
+		sort.SliceStable(found, func(a, b int) bool { return found[a].Path == found[b].Path && found[a].StartS < found[b].StartS })
+		ch.Findings, ch.Verdict = pipeline.Judge(found, ch.Number, p.sub.Decisions)
+		for j := range ch.Files {
+			_, ch.Files[j].Verdict = pipeline.Judge(ofSpec(found, ch.Files[j].Spec), ch.Number, p.sub.Decisions)
+		}
+		o.Verdict = pipeline.Worse(o.Verdict, ch.Verdict)
+	}
+	var title pipeline.Verdict
+	o.Findings, title = pipeline.Judge(plan.Findings, 0, p.sub.Decisions)
+	o.Verdict = pipeline.Worse(o.Verdict, title)
+	o.Withheld = withheld(o)
+	return o, nil
+}
+
+// chapter gathers what is known of one chapter.
+func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.ProfileRecord], fits pipeline.Fits, m made) pipeline.ChapterOutcome {
+	planned := plan.Chapters[i]
+	ch := pipeline.ChapterOutcome{Number: planned.Number, Name: planned.Name, Role: planned.Role, Hole: m.hole}
+	for j, part := range planned.Parts {
+		out := pipeline.PartOutcome{Part: part}
+		if profiles.there() {
+			out.Profile = profiles.parts[j]
+			session, fit := p.fitOf(plan, fits, i, j, out.Profile)
+			out.Session, out.FitDB, out.FitNotes = session, fit.GainDB, fit.Notes
+			out.SourceS = out.Profile.Levels.Frames.Seconds(plan.RateHz)
+		}
+		ch.Parts = append(ch.Parts, out)
+	}
+	for _, f := range m.files {
+		out := pipeline.FileOutcome{
+			Spec: f.spec.Spec, Format: f.recipe.Format, Key: f.commit.Key, TrimDB: f.recipe.TrimDB,
+			Record: f.record, FloorGain: floorGain(f.recipe, profiles.parts),
+		}
+		for _, part := range f.recipe.Parts {
+			out.GainDB = append(out.GainDB, part.GainDB)
+		}
+		for _, blob := range f.commit.Files {
+			if blob.Role == "audio" {
+				out.Blob, out.Bytes = blob.Blob, blob.Bytes
+			}
+		}
+		ch.Files = append(ch.Files, out)
+	}
+	return ch
+}
+
+func (p *pass) sessions(fits pipeline.Fits) []pipeline.SessionOutcome {
+	var out []pipeline.SessionOutcome
+	for id, fit := range fits.Sessions {
+		narrator, setup, session := pipeline.SplitSessionID(id)
+		s := pipeline.SessionOutcome{Narrator: narrator, Setup: setup, Session: session, Fit: fit}
+		if c := p.sub.Chain(narrator, setup); c != nil {
+			s.Chain, s.Revision = c.Chain, c.Digest()
+		}
+		out = append(out, s)
+	}
+	sort.Slice(out, func(a, b int) bool {
+		x, y := out[a], out[b]
+		return pipeline.SessionID(x.Narrator, x.Setup, x.Session) < pipeline.SessionID(y.Narrator, y.Setup, y.Session)
+	})
+	return out
+}
+
+// withheld says for each spec why its delivery can't leave, if so.
+func withheld(o pipeline.Outcome) map[string]string {
+	out := map[string]string{}
+	for _, s := range o.Specs {
+		for _, ch := range o.Chapters {
+			if ch.Hole != "" {
+				out[s.Spec] = fmt.Sprintf("chapter %d, %s, is missing: %s", ch.Number, ch.Name, ch.Hole)
+				break
+			}
+			for _, f := range ch.Files {
+				if f.Spec == s.Spec && f.Verdict == pipeline.Return {
+					out[s.Spec] = fmt.Sprintf("chapter %d, %s, is to be returned", ch.Number, ch.Name)
+				}
+			}
+			if out[s.Spec] != "" {
+				break
+			}
+		}
+	}
+	return out
+}
+
+// ofSpec is the findings that count for one spec: its own and the recording's.
+func ofSpec(found []pipeline.Finding, spec string) []pipeline.Finding {
+	var out []pipeline.Finding
+	for _, f := range found {
+		if f.Spec == "" || f.Spec == spec {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// named puts this title's file names to findings that know the blob alone.
+func named(found []pipeline.Finding, parts []pipeline.PartOutcome) {
+	for i := range found {
+		for _, part := range parts {
+			if part.Source == found[i].Source {
+				found[i].Path = part.Path
+			}
+		}
+	}
+}
+
+func addCost(a, b pipeline.Cost) pipeline.Cost {
+	return pipeline.Cost{CPUS: math.Round((a.CPUS+b.CPUS)*1e3) / 1e3, AudioS: math.Round((a.AudioS+b.AudioS)*1e2) / 1e2}
+}
+
+// NarratorState is what a house knows of a narrator from its runs, at narrator.json.
+type NarratorState struct {
+	Last map[string]LastFit `json:"last"` // by setup
+}
+
+// LastFit is the latest fit of a setup.
+type LastFit struct {
+	Title string             `json:"title"`
+	Run   string             `json:"run"`
+	Fit   pipeline.FitRecord `json:"fit"`
+}
+
+// derive writes what follows from a run that now stands: each narrator's
+// chapters and latest fits. It may be cut off; it is all made again from the
+// run's objects.
+func (p *pass) derive(ctx context.Context, o pipeline.Outcome) error {
+	for who := range p.sub.Narrators {
+		mine := o
+		mine.Chapters = nil
+		for _, ch := range o.Chapters {
+			for _, part := range ch.Parts {
+				if part.Voice.Narrator == who {
+					mine.Chapters = append(mine.Chapters, ch)
+					break
+				}
+			}
+		}
+		if err := pin(ctx, p.c.Store, "narrators/"+who+"/titles/"+p.title+"/"+p.run+".json", &mine); err != nil {
+			return err
+		}
+		if err := p.lastFits(ctx, who, o); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *pass) lastFits(ctx context.Context, who string, o pipeline.Outcome) error {
+	return store.Update(ctx, p.c.Store, narratorName(who), func(n *NarratorState) error {
+		if n.Last == nil {
+			n.Last = map[string]LastFit{}
+		}
+		for _, s := range o.Sessions {
+			if s.Narrator == who && s.Fit.SpeechS >= p.sub.Settings.Fit.MinSpeechS {
+				n.Last[s.Setup] = LastFit{Title: p.title, Run: p.run, Fit: s.Fit}
+			}
+		}
+		return nil
+	})
+}

@@ -1,0 +1,128 @@
+package coordinator
+
+import (
+	"context"
+
+	"chapterhouse/dsp"
+	"chapterhouse/pipeline"
+)
+
+// made is a chapter's finished results: one file per spec and format, and
+// what listening to the sources found.
+type made struct {
+	files []madeFile
+	check pipeline.CheckRecord
+	hole  string
+}
+
+type madeFile struct {
+	spec   pipeline.Spec
+	recipe pipeline.FileRecipe
+	commit pipeline.Commit
+	record pipeline.FileRecord
+}
+
+// files renders and checks every chapter. ok: every chapter is made, or never will be.
+func (p *pass) files(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits, weighs []chapterOf[pipeline.WeighRecord], gains pipeline.Gains) ([]made, bool, error) {
+	groups := make([]group, len(plan.Chapters))
+	specs := make([][]pipeline.Spec, len(plan.Chapters)) // of each file of a group
+	waiting := false
+	for i, ch := range weighs {
+		switch {
+		case ch.hole != "":
+			continue
+		case !ch.there(): // late: an earlier step still works on it
+			waiting = true
+			continue
+		}
+		for _, s := range plan.Specs {
+			for _, f := range s.Sound.Files {
+				r := pipeline.NewRecipe(pipeline.StepFile)
+				r.File = p.fileRecipe(plan, i, profiles[i].parts, fits, ch.parts, gains, s, f)
+				groups[i] = append(groups[i], r)
+				specs[i] = append(specs[i], s)
+			}
+		}
+		r := pipeline.NewRecipe(pipeline.StepCheck)
+		r.Check = &pipeline.CheckRecipe{}
+		for _, profile := range profiles[i].parts {
+			r.Check.Parts = append(r.Check.Parts, pipeline.CheckPart{Source: profile.Cut.Source, Span: profile.Cut.Span, Fold: profile.Cut.Fold})
+		}
+		groups[i] = append(groups[i], r)
+	}
+	results, err := p.phase(ctx, pipeline.StepFile, groups)
+	if err != nil {
+		return nil, false, err
+	}
+	p.chapters(plan)
+	if waiting || !ended(results) {
+		return nil, false, nil
+	}
+	out := make([]made, len(plan.Chapters))
+	for i, g := range results {
+		out[i].hole = weighs[i].hole
+		if of(g) == hole {
+			for _, r := range g {
+				if r.state == hole {
+					out[i].hole = r.why
+				}
+			}
+			continue
+		}
+		for j, r := range g {
+			if r.recipe.Step == pipeline.StepCheck {
+				if err := r.commit.Decode(&out[i].check); err != nil {
+					return nil, false, err
+				}
+				continue
+			}
+			f := madeFile{spec: specs[i][j], recipe: *r.recipe.File, commit: r.commit}
+			if err := r.commit.Decode(&f.record); err != nil {
+				return nil, false, err
+			}
+			out[i].files = append(out[i].files, f)
+		}
+	}
+	return out, true, nil
+}
+
+// fileRecipe is all that was decided for one file of a chapter.
+func (p *pass) fileRecipe(plan pipeline.Plan, i int, profiles []pipeline.ProfileRecord, fits pipeline.Fits, weighs []pipeline.WeighRecord, gains pipeline.Gains, s pipeline.Spec, f pipeline.FileFormat) *pipeline.FileRecipe {
+	ch := plan.Chapters[i]
+	narrators := gains.Specs[s.Spec].GainDB
+	parts := leveled(plan, i, profiles, weighs)
+	// A chapter that came after the gains were pinned may be its narrator's
+	// first: it is levelled by itself.
+	for _, part := range parts {
+		if _, ok := narrators[part.Narrator]; !ok {
+			narrators = pipeline.LevelGains([][]pipeline.LeveledPart{parts}, s.Sound.Level, s.Sound.Edges, 0, narrators).GainDB
+			break
+		}
+	}
+	r := &pipeline.FileRecipe{
+		TrimDB: pipeline.Trim(parts, narrators, s.Sound.Level, s.Sound.Edges),
+		HeadS:  s.Sound.Edges.HeadAimS, TailS: s.Sound.Edges.TailAimS,
+		Peak: s.Sound.Peak, Role: ch.Role, Format: f, Encoder: p.sub.Engine.Encoders[f.Format],
+	}
+	for j, part := range ch.Parts {
+		_, fit := p.fitOf(plan, fits, i, j, profiles[j])
+		r.Parts = append(r.Parts, pipeline.FilePart{
+			Cut: profiles[j].Cut, Join: part.Join, FitDB: fit.GainDB, Facts: fit.Facts,
+			Chain: p.stages(part.Voice), GainDB: narrators[part.Voice.Narrator],
+		})
+	}
+	return r
+}
+
+// floorGain is the raw floor of a chapter's loudest-floored part after every
+// gain: what the delivered floor would be had the chain taken nothing.
+func floorGain(r pipeline.FileRecipe, profiles []pipeline.ProfileRecord) dsp.DBFS {
+	worst := dsp.DBFS(dsp.Silence)
+	for j, part := range r.Parts {
+		at := profiles[j].Floor.Median + dsp.DBFS(part.FitDB+part.GainDB+r.TrimDB)
+		if profiles[j].Floor.Windows > 0 && at > worst {
+			worst = at
+		}
+	}
+	return dsp.DBFS(dsp.Round2(float64(worst)))
+}

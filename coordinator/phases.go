@@ -1,0 +1,229 @@
+package coordinator
+
+import (
+	"context"
+	"errors"
+
+	"chapterhouse/dsp"
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/store"
+)
+
+// chapterOf is a chapter's records of one step, in the order of its parts, or
+// the reason why they will not be there. Both are empty while it is late.
+type chapterOf[T any] struct {
+	parts []T
+	keys  []pipeline.Digest
+	hole  string
+}
+
+func (c chapterOf[T]) there() bool { return c.parts != nil }
+
+// collect decodes a phase's results chapter by chapter.
+func collect[T any](results [][]result, holes func(int) string) ([]chapterOf[T], error) {
+	out := make([]chapterOf[T], len(results))
+	for i, g := range results {
+		if h := holes(i); h != "" {
+			out[i].hole = h
+			continue
+		}
+		for _, r := range g {
+			if r.state == hole {
+				out[i].hole = r.why
+			}
+		}
+		if of(g) != done || len(g) == 0 {
+			continue
+		}
+		out[i].parts = make([]T, len(g))
+		for j, r := range g {
+			out[i].keys = append(out[i].keys, r.key)
+			if err := r.commit.Decode(&out[i].parts[j]); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return out, nil
+}
+
+// profiles measures every part. ok: nobody is waited for.
+func (p *pass) profiles(ctx context.Context, plan pipeline.Plan) ([]chapterOf[pipeline.ProfileRecord], bool, error) {
+	groups := make([]group, len(plan.Chapters))
+	for i, ch := range plan.Chapters {
+		if ch.Hole != "" {
+			continue
+		}
+		for _, part := range ch.Parts {
+			r := pipeline.NewRecipe(pipeline.StepProfile)
+			r.Profile = &pipeline.ProfileRecipe{Source: part.Source, Span: part.Span, RateHz: plan.RateHz}
+			groups[i] = append(groups[i], r)
+		}
+	}
+	results, err := p.phase(ctx, pipeline.StepProfile, groups)
+	if err != nil {
+		return nil, false, err
+	}
+	p.chapters(plan)
+	records, err := collect[pipeline.ProfileRecord](results, func(i int) string { return plan.Chapters[i].Hole })
+	return records, settled(results), err
+}
+
+// fits finds the sessions and pins one fit for each.
+func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord]) (pipeline.Fits, error) {
+	name := runName(p.title, p.run, "fits")
+	var fits pipeline.Fits
+	if err := store.ReadJSON(ctx, p.c.Store, name, &fits); !errors.Is(err, store.ErrAbsent) {
+		return fits, err
+	}
+	var (
+		parts   []pipeline.Part
+		ids     []string
+		records []pipeline.ProfileRecord
+		keys    []pipeline.Digest
+	)
+	for i, ch := range profiles {
+		for j := range ch.parts {
+			parts = append(parts, plan.Chapters[i].Parts[j])
+			ids = append(ids, pipeline.PartID(i, j))
+			records = append(records, ch.parts[j])
+			keys = append(keys, ch.keys[j])
+		}
+	}
+	fits = pipeline.Fits{Sessions: map[string]pipeline.FitRecord{}, Names: map[string]string{}}
+	names := pipeline.FindSessions(parts, records)
+	for i, part := range parts {
+		fits.Names[ids[i]] = names[i]
+		id := pipeline.SessionID(part.Voice.Narrator, part.Voice.Setup, names[i])
+		if _, known := fits.Sessions[id]; known {
+			continue
+		}
+		var (
+			own  []pipeline.ProfileRecord
+			from []pipeline.Digest
+		)
+		for k, other := range parts {
+			if pipeline.SessionID(other.Voice.Narrator, other.Voice.Setup, names[k]) == id {
+				own, from = append(own, records[k]), append(from, keys[k])
+			}
+		}
+		r := pipeline.NewRecipe(pipeline.StepFit)
+		r.Fit = &pipeline.FitRecipe{Profiles: from, Reference: p.reference(part.Voice), MinSpeechS: p.sub.Settings.Fit.MinSpeechS}
+		fit, err := pure(ctx, p.c, r, func() pipeline.FitRecord {
+			return pipeline.Fit(own, r.Fit.Reference, r.Fit.MinSpeechS, lookup(plan.Standing.Fits, id), lookup(plan.Standing.Last, part.Voice.Narrator+"/"+part.Voice.Setup))
+		})
+		if err != nil {
+			return fits, err
+		}
+		fits.Sessions[id] = fit
+	}
+	return fits, pin(ctx, p.c.Store, name, &fits)
+}
+
+// reference is the level a voice's chain counts on; nil without a chain.
+func (p *pass) reference(v pipeline.Voice) *dsp.DBFS {
+	if c := p.sub.Chain(v.Narrator, v.Setup); c != nil {
+		return &c.SpeechDBFS
+	}
+	return nil
+}
+
+func (p *pass) stages(v pipeline.Voice) []pipeline.Resolved {
+	if c := p.sub.Chain(v.Narrator, v.Setup); c != nil {
+		return c.Stages
+	}
+	return []pipeline.Resolved{}
+}
+
+func lookup(m map[string]pipeline.FitRecord, id string) *pipeline.FitRecord {
+	if f, ok := m[id]; ok {
+		return &f
+	}
+	return nil
+}
+
+// fitOf is a part's session and fit. A part that came after the pinning takes
+// its named session's fit, else the first session's of its narrator and setup,
+// else one of its own.
+func (p *pass) fitOf(plan pipeline.Plan, fits pipeline.Fits, i, j int, profile pipeline.ProfileRecord) (session string, fit pipeline.FitRecord) {
+	v := plan.Chapters[i].Parts[j].Voice
+	session, known := fits.Names[pipeline.PartID(i, j)]
+	if !known {
+		if session = v.Session; session == "" {
+			session = "found-1"
+		}
+	}
+	fit, ok := fits.Sessions[pipeline.SessionID(v.Narrator, v.Setup, session)]
+	if !ok {
+		fit = pipeline.Fit([]pipeline.ProfileRecord{profile}, p.reference(v), 0, nil, nil)
+	}
+	return session, fit
+}
+
+// weighs runs every part through its chain and measures it. ok: nobody is waited for.
+func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits) ([]chapterOf[pipeline.WeighRecord], bool, error) {
+	groups := make([]group, len(plan.Chapters))
+	for i, ch := range profiles {
+		for j, profile := range ch.parts {
+			_, fit := p.fitOf(plan, fits, i, j, profile)
+			r := pipeline.NewRecipe(pipeline.StepWeigh)
+			r.Weigh = &pipeline.WeighRecipe{
+				Cut: profile.Cut, FitDB: fit.GainDB, Facts: fit.Facts, Chain: p.stages(plan.Chapters[i].Parts[j].Voice),
+			}
+			groups[i] = append(groups[i], r)
+		}
+	}
+	results, err := p.phase(ctx, pipeline.StepWeigh, groups)
+	if err != nil {
+		return nil, false, err
+	}
+	p.chapters(plan)
+	records, err := collect[pipeline.WeighRecord](results, func(i int) string { return profiles[i].hole })
+	return records, settled(results), err
+}
+
+// gains finds one gain per narrator and spec and pins them.
+func (p *pass) gains(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], weighs []chapterOf[pipeline.WeighRecord]) (pipeline.Gains, error) {
+	name := runName(p.title, p.run, "gains")
+	var gains pipeline.Gains
+	if err := store.ReadJSON(ctx, p.c.Store, name, &gains); !errors.Is(err, store.ErrAbsent) {
+		return gains, err
+	}
+	gains.Specs = map[string]pipeline.LevelRecord{}
+	var chapters []pipeline.LevelChapter
+	var parts [][]pipeline.LeveledPart
+	for i, ch := range weighs {
+		if !ch.there() {
+			continue
+		}
+		one := pipeline.LevelChapter{Weighs: ch.keys}
+		for _, part := range plan.Chapters[i].Parts {
+			one.Narrators = append(one.Narrators, part.Voice.Narrator)
+		}
+		chapters = append(chapters, one)
+		parts = append(parts, leveled(plan, i, profiles[i].parts, ch.parts))
+	}
+	for _, s := range plan.Specs {
+		r := pipeline.NewRecipe(pipeline.StepLevel)
+		r.Level = &pipeline.LevelRecipe{Chapters: chapters, Level: s.Sound.Level, Edges: s.Sound.Edges, PoolMinS: p.sub.Settings.Level.PoolMinS}
+		rec, err := pure(ctx, p.c, r, func() pipeline.LevelRecord {
+			return pipeline.LevelGains(parts, s.Sound.Level, s.Sound.Edges, r.Level.PoolMinS, plan.Standing.Gains[s.Spec])
+		})
+		if err != nil {
+			return gains, err
+		}
+		gains.Specs[s.Spec] = rec
+	}
+	return gains, pin(ctx, p.c.Store, name, &gains)
+}
+
+func leveled(plan pipeline.Plan, chapter int, profiles []pipeline.ProfileRecord, weighs []pipeline.WeighRecord) []pipeline.LeveledPart {
+	out := make([]pipeline.LeveledPart, len(weighs))
+	for j := range weighs {
+		out[j] = pipeline.LeveledPart{
+			Narrator: plan.Chapters[chapter].Parts[j].Voice.Narrator,
+			RateHz:   profiles[j].Cut.RateHz,
+			Weigh:    weighs[j],
+		}
+	}
+	return out
+}

@@ -1,0 +1,153 @@
+package coordinator
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"chapterhouse/dsp"
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/split"
+	"chapterhouse/pipeline/store"
+)
+
+// plan opens every source and pins what the run depends on beside its
+// submission. ok is false while a source is still to be opened.
+func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error) {
+	name := runName(p.title, p.run, "plan")
+	if err := store.ReadJSON(ctx, p.c.Store, name, &plan); !errors.Is(err, store.ErrAbsent) {
+		return plan, err == nil, err
+	}
+	groups := make([]group, len(p.sub.Sources))
+	for i, s := range p.sub.Sources {
+		r := pipeline.NewRecipe(pipeline.StepIntake)
+		r.Intake = &pipeline.IntakeRecipe{Source: s.Blob}
+		groups[i] = group{r}
+	}
+	opened, err := p.phase(ctx, pipeline.StepIntake, groups)
+	if err != nil || !ended(opened) {
+		return plan, false, err
+	}
+	files := map[string]source{}
+	var rates []int
+	for i, s := range p.sub.Sources {
+		f := source{blob: s.Blob, fault: opened[i][0].why}
+		if opened[i][0].state == done {
+			if err := opened[i][0].commit.Decode(&f.is); err != nil {
+				return plan, false, err
+			}
+			rates = append(rates, f.is.RateHz)
+		}
+		files[s.Path] = f
+	}
+	plan = p.split(files, rates)
+	if plan.Standing, err = p.standing(ctx); err != nil {
+		return plan, false, err
+	}
+	return plan, true, pin(ctx, p.c.Store, name, &plan)
+}
+
+// source is an uploaded file as intake found it.
+type source struct {
+	blob  pipeline.Digest
+	is    pipeline.IntakeRecord
+	fault string
+}
+
+// split turns the title into chapters and parts, and says which can't be made.
+func (p *pass) split(files map[string]source, rates []int) pipeline.Plan {
+	plan := pipeline.Plan{RateHz: p.sub.Title.RateHz, Findings: p.sub.Title.Findings}
+	if plan.RateHz == 0 {
+		plan.RateHz = split.WorkRate(rates)
+	}
+	for _, s := range p.sub.Specs {
+		if why := p.missingEncoder(s); why != "" {
+			plan.Skipped = append(plan.Skipped, pipeline.SkippedSpec{Spec: s.Spec, Why: why})
+			continue
+		}
+		plan.Specs = append(plan.Specs, s)
+	}
+	open := func(file string) (pipeline.Digest, int, dsp.Frames, bool) {
+		f, ok := files[file]
+		return f.blob, f.is.RateHz, f.is.Frames, ok && f.fault == ""
+	}
+	for _, chapter := range p.sub.Title.Chapters {
+		plan.Chapters = append(plan.Chapters, p.planned(chapter, files, open))
+	}
+	return plan
+}
+
+// planned is one chapter with its spans in frames and its chains, or a hole.
+func (p *pass) planned(chapter pipeline.TitleChapter, files map[string]source, open split.Source) pipeline.PlannedChapter {
+	alone := p.sub.Title
+	alone.Chapters = []pipeline.TitleChapter{chapter}
+	split, found := split.Plan(alone, open)
+	if len(split) == 0 {
+		out := pipeline.PlannedChapter{Hole: "it has no part that can be used"}
+		out.Number, out.Name, out.Role = chapter.Number, chapter.Name, chapter.Role
+		for _, f := range found {
+			out.Hole = strings.TrimPrefix(f.Measured+": "+f.Do, ": ")
+		}
+		for _, part := range chapter.Parts {
+			if f := files[part.File]; f.fault != "" {
+				out.Hole = part.File + ": " + f.fault
+			}
+		}
+		return out
+	}
+	out := pipeline.PlannedChapter{Chapter: split[0], Findings: found}
+	for j := range out.Parts {
+		v := &out.Parts[j].Voice
+		if c := p.sub.Chain(v.Narrator, v.Setup); c != nil {
+			v.Chain = c.Digest()
+		}
+		for _, n := range files[out.Parts[j].Path].is.Notes {
+			out.Findings = append(out.Findings, pipeline.Finding{
+				Check: "source", Source: out.Parts[j].Source, Path: out.Parts[j].Path, Measured: n, Do: "nothing", Weight: pipeline.Ready,
+			})
+		}
+	}
+	return out
+}
+
+// missingEncoder says why a spec can't be made by the run's engine.
+func (p *pass) missingEncoder(s pipeline.Spec) string {
+	for _, f := range s.Sound.Files {
+		if _, ok := p.sub.Engine.Encoders[f.Format]; !ok {
+			return fmt.Sprintf("%s asks for %s files: install the program that writes them (Debian's package lame for mp3), then run the same command again", s.Spec, f.Format)
+		}
+	}
+	return ""
+}
+
+// standing reads what the standing run had decided.
+func (p *pass) standing(ctx context.Context) (pipeline.Standing, error) {
+	st := pipeline.Standing{Run: p.state.Standing, Last: map[string]pipeline.FitRecord{}}
+	for who := range p.sub.Narrators {
+		var n NarratorState
+		if err := store.ReadJSON(ctx, p.c.Store, narratorName(who), &n); err != nil && !errors.Is(err, store.ErrAbsent) {
+			return st, err
+		}
+		for setup, last := range n.Last {
+			st.Last[who+"/"+setup] = last.Fit
+		}
+	}
+	if st.Run == "" {
+		return st, nil
+	}
+	var fits pipeline.Fits
+	if err := store.ReadJSON(ctx, p.c.Store, runName(p.title, st.Run, "fits"), &fits); err != nil {
+		return st, err
+	}
+	var gains pipeline.Gains
+	if err := store.ReadJSON(ctx, p.c.Store, runName(p.title, st.Run, "gains"), &gains); err != nil {
+		return st, err
+	}
+	st.Fits = fits.Sessions
+	st.Gains = map[string]map[string]dsp.DB{}
+	for spec, g := range gains.Specs {
+		st.Gains[spec] = g.GainDB
+	}
+	return st, nil
+}
