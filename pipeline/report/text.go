@@ -1,0 +1,236 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"sort"
+	"strings"
+	"text/tabwriter"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/check"
+)
+
+var sprintf = fmt.Sprintf
+
+// Text writes r for a person at a terminal: what was delivered, the chapters
+// with source and delivered side by side, the findings, the gains, the cost.
+func Text(w io.Writer, r Report) error {
+	t := &text{w: w}
+	t.title(r)
+	for i, s := range r.Specs {
+		if i == 0 {
+			t.chapters(r, s)
+		} else {
+			t.summary(r, s)
+		}
+	}
+	t.findings(r)
+	t.gains(r)
+	t.cost(r)
+	t.deliveries(r)
+	return t.err
+}
+
+type text struct {
+	w   io.Writer
+	err error
+}
+
+func (t *text) line(format string, args ...any) {
+	if t.err == nil {
+		_, t.err = fmt.Fprintf(t.w, format+"\n", args...)
+	}
+}
+
+// table writes rows of cells in columns.
+func (t *text) table(rows [][]string) {
+	tw := tabwriter.NewWriter(t.w, 0, 0, 2, ' ', 0)
+	for _, r := range rows {
+		fmt.Fprintln(tw, "  "+strings.Join(r, "\t"))
+	}
+	if err := tw.Flush(); t.err == nil {
+		t.err = err
+	}
+}
+
+func (t *text) title(r Report) {
+	count := map[pipeline.Verdict]int{}
+	holes := 0
+	for _, ch := range r.Chapters {
+		count[ch.Verdict]++
+		if ch.Hole != "" {
+			holes++
+		}
+	}
+	t.line("%s · run %s · %s", r.Title, r.Run, strings.Join(nonEmpty(
+		sprintf("%d chapters", len(r.Chapters)),
+		some(count[pipeline.Ready], "ready"),
+		some(count[pipeline.Listen], "to listen to"),
+		some(count[pipeline.Return], "to return"),
+		some(holes, "missing"),
+	), ", "))
+	t.line("")
+}
+
+func (t *text) chapters(r Report, s pipeline.Spec) {
+	t.line("%s (%s): source → delivered", s.Spec, formats(s))
+	rows := [][]string{
+		{"", "chapter", "narrator", "verdict", "RMS, plain", "loudness", "true peak", "noise floor", "what to do"},
+		{"", "", "", "", "dBFS", "LUFS", "dBTP", "raw → gain → delivered, dBFS", ""},
+	}
+	for _, ch := range r.Chapters {
+		row := []string{fmt.Sprint(ch.Number), ch.Name, narrators(ch), string(ch.Verdict)}
+		f, ok := fileOf(ch, s.Spec)
+		if !ok {
+			rows = append(rows, append(row, "–", "–", "–", "–", todo(ch)))
+			continue
+		}
+		src := ch.Parts[0].Profile
+		rows = append(rows, append(row,
+			pair(float64(src.Levels.RMS), float64(f.Record.Levels.RMS)),
+			pair(float64(src.Levels.Integrated), float64(f.Record.Levels.Integrated)),
+			pair(float64(src.Levels.TruePeak), float64(f.Record.Levels.TruePeak)),
+			num(float64(src.Floor.Median))+" → "+num(float64(f.FloorGain))+" → "+num(float64(f.Record.Floor.Median)),
+			todo(ch)))
+	}
+	t.table(rows)
+	for _, ch := range r.Chapters {
+		if len(ch.Parts) > 1 && ch.Hole == "" {
+			t.line("  %d, %s: the source's figures are those of its first part; the JSON report has all.", ch.Number, ch.Name)
+		}
+	}
+	t.line("")
+}
+
+// summary is one line for a spec whose chapters are those of the table.
+func (t *text) summary(r Report, s pipeline.Spec) {
+	n, lo, hi, peak := 0, math.Inf(1), math.Inf(-1), math.Inf(-1)
+	unit := ""
+	for _, ch := range r.Chapters {
+		f, ok := fileOf(ch, s.Spec)
+		if !ok {
+			continue
+		}
+		n++
+		var at float64
+		at, unit = check.MeasuredLevel(s.Sound.Level.Measure, f)
+		lo, hi, peak = math.Min(lo, at), math.Max(hi, at), math.Max(peak, float64(f.Record.Levels.TruePeak))
+	}
+	if n == 0 {
+		return
+	}
+	w := s.Sound.Level.Window
+	t.line("%s (%s): %d files, level %.2f to %.2f %s (window %.0f to %.0f), true peak at most %.2f dBTP (limit %.1f)",
+		s.Spec, formats(s), n, lo, hi, unit, w[0], w[1], peak, float64(s.Sound.Peak.MaxDBTP))
+	t.line("")
+}
+
+func (t *text) findings(r Report) {
+	type row struct {
+		urgency int
+		cells   []string
+	}
+	var rows []row
+	add := func(number, name string, f pipeline.Finding) {
+		where := f.Path
+		if f.StartS > 0 || f.EndS > 0 {
+			where += " " + clock(f.StartS)
+		}
+		weight, do := string(f.Weight), f.Do
+		switch {
+		case f.Accepted != "":
+			weight, do = "accepted", f.Accepted
+		case f.Weight == pipeline.Ready:
+			weight = "notice"
+		}
+		what := f.Measured
+		if f.Limit != "" && f.Limit != "none" {
+			what += " (limit " + f.Limit + ")"
+		}
+		name = strings.TrimSpace(number + " " + name)
+		rows = append(rows, row{urgency(f), []string{weight, name, where, kind(f), what, do}})
+	}
+	for _, f := range r.Findings {
+		add("", "title", f)
+	}
+	for _, ch := range r.Chapters {
+		for _, f := range ch.Findings {
+			add(fmt.Sprint(ch.Number), ch.Name, f)
+		}
+	}
+	if len(rows) == 0 {
+		return
+	}
+	sort.SliceStable(rows, func(a, b int) bool { return rows[a].urgency < rows[b].urgency })
+	t.line("findings, most urgent first; times are in the source")
+	out := make([][]string, len(rows))
+	for i := range rows {
+		out[i] = rows[i].cells
+	}
+	t.table(out)
+	t.line("")
+}
+
+func (t *text) gains(r Report) {
+	t.line("gains and limiter")
+	for _, s := range r.Sessions {
+		chain := "no chain"
+		if s.Chain != "" {
+			chain = sprintf("chain %s %s", s.Chain, s.Revision.Short())
+		}
+		t.line("  session %s: %+.1f dB to the chain's level, from %.0f s of speech; %s", session(s), float64(s.Fit.GainDB), s.Fit.SpeechS, chain)
+	}
+	for _, s := range r.Specs {
+		for _, who := range keys(r.Gains.Specs[s.Spec].GainDB) {
+			t.line("  %s: %+.1f dB for %s", s.Spec, float64(r.Gains.Specs[s.Spec].GainDB[who]), name(who))
+		}
+		for _, n := range r.Gains.Specs[s.Spec].Notes {
+			t.line("  %s: %s", s.Spec, n)
+		}
+	}
+	rows := [][]string{{"", "chapter", "spec", "trim dB", "limiter active", "median dB", "95 % dB", "deepest dB", "encodes"}}
+	for _, ch := range r.Chapters {
+		for _, f := range ch.Files {
+			l := f.Record.Limiter
+			rows = append(rows, []string{
+				fmt.Sprint(ch.Number), ch.Name, f.Spec, sprintf("%+.1f", float64(f.TrimDB)), sprintf("%.0f %%", 100*l.Share),
+				sprintf("%.1f", float64(l.MedianDB)), sprintf("%.1f", float64(l.P95DB)), sprintf("%.1f", float64(l.MaxDB)), fmt.Sprint(f.Record.Encodes),
+			})
+		}
+	}
+	t.table(rows)
+	t.line("")
+}
+
+func (t *text) cost(r Report) {
+	t.line("cost: %d profiled, %d weighed, %d rendered, %d taken from storage", r.Work.Profiled, r.Work.Weighed, r.Work.Rendered, r.Work.Taken)
+	var rows [][]string
+	for _, step := range []pipeline.Step{pipeline.StepIntake, pipeline.StepProfile, pipeline.StepWeigh, pipeline.StepFile, pipeline.StepCheck} {
+		c, ok := r.Cost[step]
+		if !ok {
+			continue
+		}
+		speed := "–"
+		if c.CPUS > 0 && c.AudioS > 0 {
+			speed = sprintf("%.0f x real time", c.AudioS/c.CPUS)
+		}
+		rows = append(rows, []string{string(step), sprintf("%.2f s of processor", c.CPUS), speed})
+	}
+	t.table(rows)
+	t.line("")
+}
+
+func (t *text) deliveries(r Report) {
+	for _, d := range r.Deliveries {
+		if d.Complete {
+			t.line("delivered: %s, %d files in %s", d.Spec, d.Files, d.Folder)
+		} else {
+			t.line("withheld: %s, because %s; %d files for the ear in %s", d.Spec, d.Withheld, d.Files, d.Folder)
+		}
+	}
+	for _, s := range r.Skipped {
+		t.line("skipped: %s", s.Why)
+	}
+}
