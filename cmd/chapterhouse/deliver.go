@@ -1,0 +1,68 @@
+package main
+
+import (
+	"context"
+	"io"
+	"os"
+	"path/filepath"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/delivery"
+	"chapterhouse/pipeline/report"
+	"chapterhouse/pipeline/store"
+)
+
+type reportWork = report.Work
+
+// deliver writes every spec's files to out/<title>/<spec>.
+func deliver(ctx context.Context, s store.Store, o pipeline.Outcome, out string) ([]report.Delivery, error) {
+	var all []report.Delivery
+	for _, spec := range o.Specs {
+		dir := filepath.Join(out, o.Slug, spec.Spec)
+		if err := os.MkdirAll(filepath.Dir(dir), 0o755); err != nil {
+			return nil, pipeline.Errorf(pipeline.Infra, "deliver", "%w: choose another folder with --out", err)
+		}
+		m, err := delivery.Write(ctx, s, o, spec, dir)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, report.Delivery{Spec: spec.Spec, Folder: dir, Files: len(m.Files), Complete: m.Complete, Withheld: m.Withheld})
+	}
+	return all, nil
+}
+
+// writeReport prints the report and leaves it as text and JSON beside the deliveries.
+func writeReport(w io.Writer, r report.Report, out string, asJSON bool) error {
+	for name, write := range map[string]func(io.Writer, report.Report) error{"report.txt": report.Text, "report.json": report.JSON} {
+		path := filepath.Join(out, r.Slug, name)
+		if err := writeFile(path, func(f io.Writer) error { return write(f, r) }); err != nil {
+			return pipeline.Errorf(pipeline.Infra, "report", "%w", err)
+		}
+	}
+	if asJSON {
+		return report.JSON(w, r)
+	}
+	return report.Text(w, r)
+}
+
+// writeFile writes a file whole or not at all.
+func writeFile(path string, write func(io.Writer) error) error {
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		return err
+	}
+	f, err := os.Create(path + ".part")
+	if err != nil {
+		return err
+	}
+	err = write(f)
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err == nil {
+		err = os.Rename(path+".part", path)
+	}
+	if err != nil {
+		_ = os.Remove(path + ".part")
+	}
+	return err
+}

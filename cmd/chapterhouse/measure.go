@@ -1,0 +1,258 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"text/tabwriter"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/codec"
+	"chapterhouse/pipeline/house"
+
+	"github.com/spf13/cobra"
+)
+
+func measureCommand() *cobra.Command {
+	var spec string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "measure FILE…",
+		Short: "Every meter over WAV, FLAC or MP3 files",
+		Long: "Measure reads files as they are, with no house and no set-up, and prints every meter. With --spec it\n" +
+			"prints what the spec asks for beside what was measured: measured, window, room left.",
+		Example: "  chapterhouse measure chapter-01.flac\n  chapterhouse measure *.mp3 --spec retail",
+		Args:    atLeast(1, "one or more WAV, FLAC or MP3 files"),
+		RunE: func(c *cobra.Command, args []string) error {
+			return measure(c, args, spec, asJSON)
+		},
+	}
+	c.Flags().StringVar(&spec, "spec", "", "a spec of the house or a built-in one: retail, lossless")
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}
+
+// Measured is one file's meters.
+type Measured struct {
+	File   string       `json:"file"`
+	Error  string       `json:"error,omitempty"`
+	Is     codec.Info   `json:"is"`
+	Levels meter.Levels `json:"levels"`
+	Room   meter.Room   `json:"room"`
+	Rows   []specRow    `json:"spec,omitempty"`
+}
+
+// specRow is one thing a spec asks for.
+type specRow struct {
+	What     string `json:"what"`
+	Measured string `json:"measured"`
+	Window   string `json:"window"`
+	RoomLeft string `json:"room_left"`
+	Met      bool   `json:"met"`
+}
+
+func measure(c *cobra.Command, files []string, specName string, asJSON bool) error {
+	var want *pipeline.Spec
+	if specName != "" {
+		s, err := findSpec(specName)
+		if err != nil {
+			return err
+		}
+		want = &s
+	}
+	var all []Measured
+	failed := 0
+	for _, file := range files {
+		m, err := measureFile(file)
+		if err != nil {
+			m.Error = err.Error()
+			failed++
+		} else if want != nil {
+			m.Rows = compare(m, *want)
+		}
+		all = append(all, m)
+	}
+	if asJSON {
+		enc := json.NewEncoder(c.OutOrStdout())
+		enc.SetIndent("", "  ")
+		if err := enc.Encode(all); err != nil {
+			return err
+		}
+	} else {
+		for i, m := range all {
+			if i > 0 {
+				fmt.Fprintln(c.OutOrStdout())
+			}
+			m.print(c.OutOrStdout())
+		}
+	}
+	if failed > 0 {
+		return fmt.Errorf("%d of %d files could not be measured", failed, len(files))
+	}
+	return nil
+}
+
+// findSpec looks in the house around the working folder, then among the built-in specs.
+func findSpec(name string) (pipeline.Spec, error) {
+	here, err := os.Getwd()
+	if err != nil {
+		return pipeline.Spec{}, err
+	}
+	h := house.Bare(here)
+	if root, ok := house.Find(here); ok {
+		if h, err = house.Load(root); err != nil {
+			return pipeline.Spec{}, err
+		}
+	}
+	s, ok := h.Specs[name]
+	if !ok {
+		return s, pipeline.Errorf(pipeline.House, "", "no spec is called %q here; there are %s", name, listed(h.Specs))
+	}
+	return s, nil
+}
+
+func measureFile(path string) (Measured, error) {
+	m := Measured{File: path}
+	src, err := codec.Open(path)
+	if err != nil {
+		return m, err
+	}
+	defer src.Close()
+	m.Is = src.Info()
+	levels, room := meter.New(m.Is.RateHz, m.Is.Channels), meter.NewRoom(m.Is.RateHz)
+	bufs, views := make([][]float64, m.Is.Channels), make([][]float64, m.Is.Channels)
+	for i := range bufs {
+		bufs[i] = make([]float64, 8192)
+	}
+	for {
+		n, err := src.Read(bufs)
+		for i := range bufs {
+			views[i] = bufs[i][:n]
+		}
+		if n > 0 {
+			levels.Write(views...)
+			room.Write(views[0])
+		}
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return m, err
+		}
+	}
+	m.Levels, m.Room = levels.Levels(), room.Result()
+	return m, nil
+}
+
+func (m Measured) print(w io.Writer) {
+	fmt.Fprintln(w, filepath.Base(m.File))
+	if m.Error != "" {
+		fmt.Fprintln(w, "  "+m.Error)
+		return
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	row := func(what, value, note string) { fmt.Fprintf(t, "  %s\t%s\t%s\n", what, value, note) }
+	l, f := m.Levels, m.Room.Floor
+	kind := "integer"
+	if m.Is.Float {
+		kind = "float"
+	}
+	bits := ""
+	if m.Is.Bits > 0 {
+		bits = fmt.Sprintf(", %d bits %s", m.Is.Bits, kind)
+	}
+	row("format", fmt.Sprintf("%s, %d Hz, %d channels%s", m.Is.Format, m.Is.RateHz, m.Is.Channels, bits), "")
+	for _, n := range m.Is.Notes {
+		row("note", n, "")
+	}
+	row("length", fmt.Sprintf("%.2f s", l.Frames.Seconds(m.Is.RateHz)), "")
+	row("RMS, plain", l.RMS.String(), "full-scale sine = -3.01; all of the file")
+	row("RMS, AES17", l.AES17.String(), "full-scale sine = 0")
+	row("sample peak", l.SamplePeak.String(), "")
+	row("true peak", l.TruePeak.String(), "ITU-R BS.1770-5 Annex 2, 8 times the rate")
+	row("loudness", l.Integrated.String(), "ITU-R BS.1770-5, as the file is: a mono file reads 3.01 LU under its two-channel twin")
+	row("loudness range", lu(l.RangeLU), "EBU Tech 3342")
+	row("momentary, most", l.MaxMomentary.String(), "EBU Tech 3341")
+	row("short-term, most", l.MaxShortTerm.String(), "EBU Tech 3341")
+	row("speech level", l.Speech.String(), fmt.Sprintf("ITU-T P.56, while speaking (%.0f %% of the time)", 100*l.Activity))
+	row("noise floor", f.Median.String(), fmt.Sprintf("median of %d windows of room tone; left channel", f.Windows))
+	row("  worst tenth", f.WorstTenth.String(), "")
+	row("  A-weighted", f.MedianA.String(), "")
+	row("head, tail", fmt.Sprintf("%.2f s, %.2f s", head(m), tail(m)), "room tone before the first and after the last sound")
+	row("crest", l.CrestDB.String(), "")
+	row("DC", l.DC.String(), "")
+	if len(m.Rows) > 0 {
+		fmt.Fprintf(t, "\t\t\n  spec asks\tmeasured\twindow\troom left\n")
+		for _, r := range m.Rows {
+			met := ""
+			if !r.Met {
+				met = "  ← not met"
+			}
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s%s\n", r.What, r.Measured, r.Window, r.RoomLeft, met)
+		}
+	}
+	t.Flush()
+}
+
+func head(m Measured) float64 { return m.Room.Bounds.From.Seconds(m.Is.RateHz) }
+func tail(m Measured) float64 { return (m.Levels.Frames - m.Room.Bounds.To).Seconds(m.Is.RateHz) }
+
+func lu(v dsp.DB) string {
+	if math.IsNaN(float64(v)) {
+		return v.String()
+	}
+	return fmt.Sprintf("%.2f LU", float64(v))
+}
+
+// compare puts what a spec asks for beside what was measured.
+func compare(m Measured, s pipeline.Spec) []specRow {
+	between := func(what string, at float64, unit string, lo, hi float64) specRow {
+		left := math.Min(at-lo, hi-at)
+		return specRow{what, fmt.Sprintf("%.2f %s", at, unit), fmt.Sprintf("%g to %g %s", lo, hi, unit), fmt.Sprintf("%.2f", left), left >= 0}
+	}
+	most := func(what string, at float64, unit string, limit float64) specRow {
+		return specRow{what, fmt.Sprintf("%.2f %s", at, unit), fmt.Sprintf("at most %g %s", limit, unit), fmt.Sprintf("%.2f", limit-at), at <= limit}
+	}
+	w := s.Sound.Level.Window
+	var rows []specRow
+	if s.Sound.Level.Measure == pipeline.MeasureLoudness {
+		rows = append(rows, between("loudness", float64(m.Levels.Integrated), "LUFS", w[0], w[1]))
+	} else {
+		rows = append(rows, between("RMS, plain", float64(m.Levels.RMS), "dBFS", w[0], w[1]))
+	}
+	rows = append(rows, most("true peak", float64(m.Levels.TruePeak), "dBTP", float64(s.Sound.Peak.MaxDBTP)))
+	if limit := float64(s.Limits.NoiseFloorDBFS); limit != 0 {
+		if m.Room.Floor.Windows == 0 {
+			rows = append(rows, specRow{"noise floor", m.Room.Floor.Median.String(), fmt.Sprintf("at most %g dBFS", limit), "–", false})
+		} else {
+			rows = append(rows, most("noise floor", float64(m.Room.Floor.Median), "dBFS", limit))
+		}
+	}
+	e := s.Sound.Edges
+	rows = append(rows,
+		between("head", head(m), "s", e.HeadS[0], e.HeadS[1]),
+		between("tail", tail(m), "s", e.TailS[0], e.TailS[1]))
+	if limit := s.Limits.MaxMinutes; limit > 0 {
+		rows = append(rows, most("length", m.Levels.Frames.Seconds(m.Is.RateHz)/60, "min", limit))
+	}
+	return append(rows, formatRow(m.Is, s))
+}
+
+// formatRow tells whether the file is one of the spec's formats.
+func formatRow(is codec.Info, s pipeline.Spec) specRow {
+	r := specRow{What: "format", Measured: fmt.Sprintf("%s %d Hz %d channel", is.Format, is.RateHz, is.Channels), RoomLeft: "–"}
+	for i, f := range s.Sound.Files {
+		if i > 0 {
+			r.Window += " or "
+		}
+		r.Window += fmt.Sprintf("%s %d Hz %d channel", f.Format, f.RateHz, f.Channels)
+		r.Met = r.Met || f.Format == is.Format && f.RateHz == is.RateHz && f.Channels == is.Channels
+	}
+	return r
+}

@@ -1,0 +1,177 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"chapterhouse/coordinator"
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/check"
+	"chapterhouse/pipeline/queue"
+	"chapterhouse/pipeline/queue/jetstream"
+	"chapterhouse/pipeline/report"
+	"chapterhouse/pipeline/store/folder"
+	"chapterhouse/worker"
+
+	"github.com/spf13/cobra"
+)
+
+type processOptions struct {
+	title             string // folder
+	house, store, out string
+	specs             []string
+	slots             int
+	json, again       bool
+	failOn            string
+}
+
+func processCommand() *cobra.Command {
+	var o processOptions
+	c := &cobra.Command{
+		Use:   "process FOLDER",
+		Short: "A title's whole night on this machine",
+		Long: "Process puts every chapter of the title in FOLDER through its narrator's chain, masters to each spec,\n" +
+			"checks every file and prints the report. The house is the nearest folder above with a house.yaml;\n" +
+			"without one, FOLDER is its own house: its audio is levelled, edged, encoded and checked with no chain.\n" +
+			"Stopped at any moment, the same command goes on where it was and repeats only what was not committed.",
+		Example: "  chapterhouse process house/titles/the-salt-road\n  chapterhouse process recordings --spec lossless --out finished",
+		Args:    exactly(1, "the title's folder"),
+		RunE: func(c *cobra.Command, args []string) error {
+			o.title = args[0]
+			if o.failOn != "" && o.failOn != "listen" && o.failOn != "return" {
+				return usageError{c.CommandPath(), fmt.Errorf("--fail-on takes listen or return, not %q", o.failOn)}
+			}
+			return process(c, o)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.house, "house", "", "folder of the house (default: the nearest parent with house.yaml)")
+	f.StringVar(&o.store, "store", "", "folder of the store (default: HOUSE/.chapterhouse)")
+	f.StringVar(&o.out, "out", "", "folder for deliveries (default: HOUSE/out)")
+	f.StringSliceVar(&o.specs, "spec", nil, "specs to master to, in place of the title's own")
+	f.IntVar(&o.slots, "slots", 0, "chapters at a time (default: the slots setting, else one a core)")
+	f.BoolVar(&o.json, "json", false, "print the report as JSON")
+	f.BoolVar(&o.again, "again", false, "try again what was given up after failed tries")
+	f.StringVar(&o.failOn, "fail-on", "", "exit 3 when a chapter is to listen to or to return: listen|return")
+	return c
+}
+
+// process is coordinator, worker, broker and store in one process.
+func process(c *cobra.Command, o processOptions) error {
+	ctx := c.Context()
+	set, err := loadSettings(o.slots)
+	if err != nil {
+		return err
+	}
+	log, err := set.logger(c.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	title, err := openTitle(o)
+	if err != nil {
+		return err
+	}
+	store, err := folder.Open(title.store)
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	if err := store.Lock(); err != nil {
+		return err
+	}
+	engine := engineHere()
+	sub, err := upload(ctx, store, title, engine, newUploadProgress(c.ErrOrStderr()))
+	if err != nil {
+		return err
+	}
+	if o.again {
+		if sub.Again, err = coordinator.Forgive(ctx, store, sub.Title.Slug); err != nil {
+			return err
+		}
+	}
+	if _, err := coordinator.Submit(ctx, store, sub); err != nil {
+		return err
+	}
+	scratch, err := os.MkdirTemp(store.Scratch(), "night-")
+	if err != nil {
+		return pipeline.Errorf(pipeline.Infra, "scratch folder", "%w", err)
+	}
+	defer os.RemoveAll(scratch)
+	broker, err := jetstream.Embedded(filepath.Join(scratch, "broker"))
+	if err != nil {
+		return err
+	}
+	defer broker.Close()
+	rings, err := broker.Queue(ctx, set.Slots)
+	if err != nil {
+		return err
+	}
+	defer rings.Close()
+	self, err := os.Executable()
+	if err != nil {
+		return pipeline.Errorf(pipeline.Infra, "start children", "%w", err)
+	}
+	news := make(chan struct{}, 1)
+	w := &worker.Worker{
+		Store: store, Queue: rings, Events: rings.Events(engine.ID()), Engine: engine.ID(), Child: []string{self, "job"},
+		Scratch: scratch, Slots: set.Slots, Memory: sub.Settings.Job.MemoryMiB, Name: "local", Log: log,
+		News: func() {
+			select {
+			case news <- struct{}{}:
+			default:
+			}
+		},
+	}
+	co := &coordinator.Coordinator{Store: store, Queue: rings, Slots: set.Slots, Class: queue.Overnight, Checks: check.Builtin(), Log: log}
+	outcome, err := night(ctx, co, w, sub.Title.Slug, news, newProgress(c.ErrOrStderr(), sub.Title.Name))
+	if err != nil {
+		return err
+	}
+	rep := report.Report{Outcome: outcome, Work: workOf(co, outcome)}
+	if rep.Deliveries, err = deliver(ctx, store, outcome, title.out); err != nil {
+		return err
+	}
+	if err := writeReport(c.OutOrStdout(), rep, title.out, o.json); err != nil {
+		return err
+	}
+	return verdictFor(outcome, o.failOn)
+}
+
+// night works until the title is closed.
+func night(ctx context.Context, co *coordinator.Coordinator, w *worker.Worker, title string, news <-chan struct{}, show progress) (pipeline.Outcome, error) {
+	working, stop := context.WithCancel(ctx)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		w.Run(working)
+	}()
+	defer func() {
+		stop()
+		<-ended
+	}()
+	unwatch, err := w.Events.Watch(show.event)
+	if err != nil {
+		return pipeline.Outcome{}, err
+	}
+	defer unwatch()
+	defer show.close()
+	for {
+		seen, err := co.Reconcile(ctx, title)
+		if err != nil {
+			return pipeline.Outcome{}, err
+		}
+		show.title(seen)
+		if seen.Closed {
+			return seen.Outcome, nil
+		}
+		select {
+		case <-ctx.Done():
+			return pipeline.Outcome{}, ctx.Err()
+		case <-news:
+		case <-time.After(5 * time.Second):
+		}
+	}
+}

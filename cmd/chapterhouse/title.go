@@ -1,0 +1,101 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+
+	"chapterhouse/coordinator"
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/chain"
+	"chapterhouse/pipeline/codec"
+	"chapterhouse/pipeline/house"
+)
+
+// openedTitle is a title's folder with its house, and where things go.
+type openedTitle struct {
+	folder     string
+	house      *house.House
+	title      pipeline.Title
+	decisions  []pipeline.Decision
+	specs      []pipeline.Spec
+	store, out string
+}
+
+// openTitle finds the house of a title's folder and reads both.
+func openTitle(o processOptions) (openedTitle, error) {
+	t := openedTitle{store: o.store, out: o.out}
+	var err error
+	if t.folder, err = filepath.Abs(o.title); err != nil {
+		return t, pipeline.Errorf(pipeline.House, o.title, "%w", err)
+	}
+	root := o.house
+	if root == "" {
+		root, _ = house.Find(t.folder)
+	}
+	if root == "" {
+		t.house = house.Bare(t.folder)
+	} else if t.house, err = house.Load(root); err != nil {
+		return t, err
+	}
+	if t.title, t.decisions, err = t.house.Title(t.folder); err != nil {
+		return t, err
+	}
+	names := o.specs
+	if len(names) == 0 {
+		names = t.title.Specs
+	}
+	if len(names) == 0 {
+		names = t.house.Settings.Specs
+	}
+	for _, n := range names {
+		s, ok := t.house.Specs[n]
+		if !ok {
+			return t, pipeline.Errorf(pipeline.House, "", "no spec is called %q here; there are %s", n, listed(t.house.Specs))
+		}
+		t.specs = append(t.specs, s)
+	}
+	if t.store == "" {
+		t.store = filepath.Join(t.house.Root, ".chapterhouse")
+	}
+	if t.out == "" {
+		t.out = filepath.Join(t.house.Root, "out")
+	}
+	return t, nil
+}
+
+// engineHere is this build with the encoders this machine has.
+func engineHere() pipeline.Engine {
+	stages := map[string]int{}
+	for _, s := range chain.Builtin() {
+		stages[s.Name] = s.Rev
+	}
+	encoders := map[pipeline.Format]string{pipeline.FLAC: codec.FLACEncoder, pipeline.WAV: codec.WAVEncoder}
+	if lame, err := codec.FindLame(); err == nil {
+		encoders[pipeline.MP3] = lame.Version
+	}
+	return pipeline.NewEngine(stages, encoders)
+}
+
+func workOf(co *coordinator.Coordinator, o pipeline.Outcome) (w reportWork) {
+	c := co.Work()
+	w.Profiled, w.Weighed, w.Rendered, w.Taken = c.Profiled, c.Weighed, c.Rendered, c.Taken
+	if c == (coordinator.Work{}) { // the run had been closed before: all of it was there
+		for _, ch := range o.Chapters {
+			w.Taken += 2*len(ch.Parts) + len(ch.Files)
+		}
+	}
+	return w
+}
+
+func verdictFor(o pipeline.Outcome, failOn string) error {
+	if failOn == "" || pipeline.Worse(o.Verdict, pipeline.Verdict(failOn)) != o.Verdict {
+		return nil
+	}
+	n := 0
+	for _, ch := range o.Chapters {
+		if pipeline.Worse(ch.Verdict, pipeline.Verdict(failOn)) == ch.Verdict {
+			n++
+		}
+	}
+	return verdictError(fmt.Sprintf("%d chapters are %s or worse", n, failOn))
+}

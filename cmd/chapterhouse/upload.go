@@ -1,0 +1,134 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"os"
+	"path/filepath"
+	"syscall"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/store"
+)
+
+// upload puts a title's sources into the store and returns what to submit. A
+// file that is as it was when it was last read is not read again.
+func upload(ctx context.Context, s store.Store, t openedTitle, engine pipeline.Engine, say func(done, of int64)) (pipeline.Submission, error) {
+	sub := pipeline.Submission{
+		House: t.house.Settings.House, Settings: t.house.Settings, Title: t.title, Narrators: map[string]pipeline.Narrator{},
+		Specs: t.specs, Decisions: t.decisions, Engine: engine,
+	}
+	seen := readSeen(t.store)
+	defer seen.write()
+	files := filesOf(t.title)
+	var total, done int64
+	for _, name := range files {
+		if info, err := os.Stat(filepath.Join(t.folder, name)); err == nil {
+			total += info.Size()
+		}
+	}
+	for _, name := range files {
+		src, err := seen.put(ctx, s, filepath.Join(t.folder, name))
+		if errors.Is(err, os.ErrNotExist) {
+			continue // the plan names what is not there; the other chapters go on
+		}
+		if err != nil {
+			return sub, err
+		}
+		src.Path = name
+		sub.Sources = append(sub.Sources, src)
+		done += src.Bytes
+		say(done, total)
+	}
+	for _, ch := range t.title.Chapters {
+		for _, part := range ch.Parts {
+			who := part.Narrator
+			if who == "" {
+				who = t.title.Narrator
+			}
+			if n, ok := t.house.Narrators[who]; ok {
+				sub.Narrators[who] = n
+			}
+		}
+	}
+	return sub, nil
+}
+
+// filesOf is the title's files, each once, in the order of its chapters.
+func filesOf(t pipeline.Title) []string {
+	var files []string
+	known := map[string]bool{}
+	for _, ch := range t.Chapters {
+		for _, part := range ch.Parts {
+			if !known[part.File] {
+				known[part.File] = true
+				files = append(files, part.File)
+			}
+		}
+	}
+	return files
+}
+
+// seenFiles remembers what was read: by path, size, time of change and inode.
+// It is a shortcut of this machine, not an object of the store.
+type seenFiles struct {
+	path  string
+	Files map[string]seenFile `json:"files"`
+}
+
+type seenFile struct {
+	Bytes   int64           `json:"bytes"`
+	ModNano int64           `json:"mod_ns"`
+	Inode   uint64          `json:"inode"`
+	Blob    pipeline.Digest `json:"blob"`
+}
+
+func readSeen(storeFolder string) *seenFiles {
+	s := &seenFiles{path: filepath.Join(storeFolder, "seen.json"), Files: map[string]seenFile{}}
+	if text, err := os.ReadFile(s.path); err == nil && json.Unmarshal(text, s) != nil {
+		s.Files = map[string]seenFile{} // unreadable: read the sources again
+	}
+	return s
+}
+
+func (s *seenFiles) write() {
+	if text, err := json.Marshal(s); err == nil && os.WriteFile(s.path+".part", text, 0o644) == nil {
+		_ = os.Rename(s.path+".part", s.path) // lost: the sources are read again
+	}
+}
+
+// put brings one file into the store, unless it is known to be there.
+func (s *seenFiles) put(ctx context.Context, to store.Store, path string) (pipeline.SourceFile, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return pipeline.SourceFile{}, pipeline.Errorf(pipeline.House, "", "%w", err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return pipeline.SourceFile{}, pipeline.Errorf(pipeline.House, "", "%w", err)
+	}
+	now := seenFile{Bytes: info.Size(), ModNano: info.ModTime().UnixNano()}
+	if st, ok := info.Sys().(*syscall.Stat_t); ok {
+		now.Inode = st.Ino
+	}
+	if old := s.Files[path]; old.Blob != "" {
+		now.Blob = old.Blob
+		if old == now {
+			if _, err := to.Stat(ctx, store.BlobName(old.Blob)); err == nil {
+				return pipeline.SourceFile{Blob: old.Blob, Bytes: old.Bytes}, nil
+			}
+		}
+	}
+	blob, n, err := pipeline.DigestReader(f)
+	if err != nil {
+		return pipeline.SourceFile{}, pipeline.Errorf(pipeline.House, "read "+path, "%w", err)
+	}
+	if err := to.Put(ctx, blob, f); err != nil {
+		return pipeline.SourceFile{}, err
+	}
+	now.Blob, now.Bytes = blob, n
+	s.Files[path] = now
+	return pipeline.SourceFile{Blob: blob, Bytes: n}, nil
+}
