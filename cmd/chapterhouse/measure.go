@@ -167,7 +167,11 @@ func (m Measured) print(w io.Writer) {
 	if m.Is.Bits > 0 {
 		bits = fmt.Sprintf(", %d bits %s", m.Is.Bits, kind)
 	}
-	row("format", fmt.Sprintf("%s, %d Hz, %d channels%s", m.Is.Format, m.Is.RateHz, m.Is.Channels, bits), "")
+	channels, which := "mono", ""
+	if m.Is.Channels > 1 {
+		channels, which = fmt.Sprintf("%d channels", m.Is.Channels), "; first channel"
+	}
+	row("format", fmt.Sprintf("%s, %d Hz, %s%s", m.Is.Format, m.Is.RateHz, channels, bits), "")
 	for _, n := range m.Is.Notes {
 		row("note", n, "")
 	}
@@ -181,7 +185,7 @@ func (m Measured) print(w io.Writer) {
 	row("momentary, most", l.MaxMomentary.String(), "EBU Tech 3341")
 	row("short-term, most", l.MaxShortTerm.String(), "EBU Tech 3341")
 	row("speech level", l.Speech.String(), fmt.Sprintf("ITU-T P.56, while speaking (%.0f %% of the time)", 100*l.Activity))
-	row("noise floor", f.Median.String(), fmt.Sprintf("median of %d windows of room tone; left channel", f.Windows))
+	row("noise floor", f.Median.String(), fmt.Sprintf("median of %d windows of room tone%s", f.Windows, which))
 	row("  worst tenth", f.WorstTenth.String(), "")
 	row("  A-weighted", f.MedianA.String(), "")
 	row("head, tail", fmt.Sprintf("%.2f s, %.2f s", head(m), tail(m)), "room tone before the first and after the last sound")

@@ -95,7 +95,7 @@ func checkReset(rateHz float64, make func() dsp.Processor) error {
 	run(p, 0, other, len(other))
 	p.Reset()
 	if p.Latency() != latency {
-		return fmt.Errorf("Latency is %d after Reset, it was %d", p.Latency(), latency)
+		return fmt.Errorf("latency is %d after Reset, it was %d", p.Latency(), latency)
 	}
 	if err := differ(run(p, 0, x, len(x)), want); err != nil {
 		return fmt.Errorf("after Reset: %w", err)
@@ -115,7 +115,7 @@ func checkAllocations(rateHz float64, makeProcessor func() dsp.Processor) error 
 		}
 	}
 	if n := testing.AllocsPerRun(63, quantum); n != 0 {
-		return fmt.Errorf("Process allocates %g times a quantum", n)
+		return fmt.Errorf("a quantum of Process allocates %g times", n)
 	}
 	return nil
 }
@@ -173,11 +173,11 @@ func checkArgument(rateHz float64, makeProcessor func() dsp.Processor) error {
 		clean.Process(fresh)
 		for _, v := range room[dsp.Quantum:] {
 			if v != math.Pi {
-				return errors.New("Process writes beyond the end of its block")
+				return errors.New("a call of Process writes beyond the end of its block")
 			}
 		}
 		if err := differ(room[:dsp.Quantum], fresh); err != nil {
-			return fmt.Errorf("Process keeps its argument: quantum %d differs when the caller uses it again: %w", q, err)
+			return fmt.Errorf("a call of Process keeps its argument: quantum %d differs when the caller uses it again: %w", q, err)
 		}
 		for i := range room {
 			room[i] = math.NaN()

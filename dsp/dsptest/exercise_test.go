@@ -68,7 +68,7 @@ func TestExerciseCatches(t *testing.T) {
 			func(g *good, b []float64) { shared++; b[0] += shared }, nil},
 		{"a state that survives Reset", "after Reset", checkReset,
 			func(g *good, b []float64) { g.gains[0]--; b[5] += g.gains[0] }, nil},
-		{"a latency that Reset changes", "Latency is", checkReset, nil,
+		{"a latency that Reset changes", "latency is", checkReset, nil,
 			func(g *good) { g.reset = func(g *good) { g.late++ } }},
 		{"an allocation", "allocates", checkAllocations,
 			func(g *good, b []float64) { g.kept = make([]float64, 10) }, nil},

@@ -12,9 +12,6 @@ import (
 	"chapterhouse/pipeline/house/strict"
 )
 
-// maxEQBands bounds one eq stage; a room has fewer things to mend.
-const maxEQBands = 24
-
 // An eqBand is one shape with its parameters.
 type eqBand interface {
 	sections(rateHz float64) ([]kernel.Biquad, error)

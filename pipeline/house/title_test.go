@@ -11,7 +11,7 @@ import (
 
 // titleOf reads a title.yaml beside the files a.wav, b.flac and c.mp3 in the
 // good house, with decisions beside it if there are any.
-func titleOf(t *testing.T, text, decided string) (pipeline.Title, []pipeline.Decision, error, *House) {
+func titleOf(t *testing.T, text, decided string) (pipeline.Title, []pipeline.Decision, *House, error) {
 	t.Helper()
 	files := map[string]string{"t/a.wav": "", "t/b.flac": "", "t/c.mp3": "", "t/disc/d.wav": ""}
 	if text != "" {
@@ -22,7 +22,7 @@ func titleOf(t *testing.T, text, decided string) (pipeline.Title, []pipeline.Dec
 	}
 	h := good(t, files)
 	title, decisions, err := h.Title(filepath.Join(h.Root, "t"))
-	return title, decisions, err, h
+	return title, decisions, h, err
 }
 
 // line is a chapter on one line.
@@ -79,7 +79,7 @@ chapters:
 		{"a number for a name", "title: 1984\nchapters: [{chapter: 12, file: a.wav}]\n", "1 chapter 12: a.wav 0-0 // +0;"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			title, _, err, _ := titleOf(t, tt.text, "")
+			title, _, _, err := titleOf(t, tt.text, "")
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -95,7 +95,7 @@ chapters:
 }
 
 func TestTitleHead(t *testing.T) {
-	title, decisions, err, h := titleOf(t, "title: \"Cafe\u0301\"\nspecs: [library]\nrate_hz: 48000\nchapters: [{chapter: One, file: a.wav}, {chapter: Three, number: 3, file: b.flac}]\n",
+	title, decisions, h, err := titleOf(t, "title: \"Cafe\u0301\"\nspecs: [library]\nrate_hz: 48000\nchapters: [{chapter: One, file: a.wav}, {chapter: Three, number: 3, file: b.flac}]\n",
 		"- {check: noise-floor, spec: library, chapter: 3, at_s: 12.5, why: \"rain on the roof, the author likes it\"}\n")
 	if err != nil {
 		t.Fatal(err)
@@ -114,7 +114,7 @@ func TestTitleHead(t *testing.T) {
 
 // What is no fault is said all the same: no narrator, no chain, unusual chains.
 func TestNotices(t *testing.T) {
-	title, _, err, h := titleOf(t, `
+	title, _, h, err := titleOf(t, `
 title: Notices
 narrator: ines-marlow
 setup: cupboard
@@ -206,7 +206,7 @@ chapters:
 `},
 		{"no list of decisions", "title: A\nchapters: [{chapter: One, file: a.wav}]\n", "check: click\n"},
 	} {
-		_, _, err, _ := titleOf(t, tt.text, tt.decided)
+		_, _, _, err := titleOf(t, tt.text, tt.decided)
 		if err == nil {
 			t.Errorf("%s: no fault", tt.name)
 			continue

@@ -22,10 +22,10 @@ func Text(w io.Writer, r Report) error {
 	for i, s := range r.Specs {
 		if i == 0 {
 			t.chapters(r, s)
-		} else {
-			t.summary(r, s)
 		}
+		t.summary(r, s)
 	}
+	t.line("")
 	t.findings(r)
 	t.gains(r)
 	t.cost(r)
@@ -56,19 +56,19 @@ func (t *text) table(rows [][]string) {
 }
 
 func (t *text) title(r Report) {
-	count := map[pipeline.Verdict]int{}
+	of := map[pipeline.Verdict]int{}
 	holes := 0
 	for _, ch := range r.Chapters {
-		count[ch.Verdict]++
+		of[ch.Verdict]++
 		if ch.Hole != "" {
 			holes++
 		}
 	}
 	t.line("%s · run %s · %s", r.Title, r.Run, strings.Join(nonEmpty(
-		sprintf("%d chapters", len(r.Chapters)),
-		some(count[pipeline.Ready], "ready"),
-		some(count[pipeline.Listen], "to listen to"),
-		some(count[pipeline.Return], "to return"),
+		count(len(r.Chapters), "chapter"),
+		some(of[pipeline.Ready], "ready"),
+		some(of[pipeline.Listen], "to listen to"),
+		some(of[pipeline.Return], "to return"),
 		some(holes, "missing"),
 	), ", "))
 	t.line("")
@@ -104,7 +104,7 @@ func (t *text) chapters(r Report, s pipeline.Spec) {
 	t.line("")
 }
 
-// summary is one line for a spec whose chapters are those of the table.
+// summary is one line for all of a spec's files.
 func (t *text) summary(r Report, s pipeline.Spec) {
 	n, lo, hi, peak := 0, math.Inf(1), math.Inf(-1), math.Inf(-1)
 	unit := ""
@@ -122,9 +122,8 @@ func (t *text) summary(r Report, s pipeline.Spec) {
 		return
 	}
 	w := s.Sound.Level.Window
-	t.line("%s (%s): %d files, level %.2f to %.2f %s (window %.0f to %.0f), true peak at most %.2f dBTP (limit %.1f)",
-		s.Spec, formats(s), n, lo, hi, unit, w[0], w[1], peak, float64(s.Sound.Peak.MaxDBTP))
-	t.line("")
+	t.line("%s (%s): %s, level %.2f to %.2f %s (window %.0f to %.0f), true peak at most %.2f dBTP (limit %.1f)",
+		s.Spec, formats(s), count(n, "file"), lo, hi, unit, w[0], w[1], peak, float64(s.Sound.Peak.MaxDBTP))
 }
 
 func (t *text) findings(r Report) {
@@ -156,7 +155,7 @@ func (t *text) findings(r Report) {
 		add("", "title", f)
 	}
 	for _, ch := range r.Chapters {
-		for _, f := range ch.Findings {
+		for _, f := range together(ch.Findings) {
 			add(fmt.Sprint(ch.Number), ch.Name, f)
 		}
 	}
@@ -225,9 +224,9 @@ func (t *text) cost(r Report) {
 func (t *text) deliveries(r Report) {
 	for _, d := range r.Deliveries {
 		if d.Complete {
-			t.line("delivered: %s, %d files in %s", d.Spec, d.Files, d.Folder)
+			t.line("delivered: %s, %s in %s", d.Spec, count(d.Files, "file"), d.Folder)
 		} else {
-			t.line("withheld: %s, because %s; %d files for the ear in %s", d.Spec, d.Withheld, d.Files, d.Folder)
+			t.line("withheld: %s, because %s; %s for the ear in %s", d.Spec, d.Withheld, count(d.Files, "file"), d.Folder)
 		}
 	}
 	for _, s := range r.Skipped {

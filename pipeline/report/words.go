@@ -21,6 +21,13 @@ func num(v float64) string {
 
 func pair(source, delivered float64) string { return num(source) + " → " + num(delivered) }
 
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return sprintf("%d %ss", n, what)
+}
+
 func some(n int, what string) string {
 	if n == 0 {
 		return ""
@@ -116,6 +123,27 @@ func urgency(f pipeline.Finding) int {
 		}
 	}
 	return len(order)
+}
+
+// together puts findings into one that differ in their spec alone: the first
+// one's figures stand, and every spec is named.
+func together(found []pipeline.Finding) []pipeline.Finding {
+	var out []pipeline.Finding
+	for _, f := range found {
+		known := false
+		for i, g := range out {
+			g.Spec = f.Spec
+			if f.Spec != "" && g.Same(f) && g.Weight == f.Weight && g.Accepted == f.Accepted {
+				out[i].Spec += ", " + f.Spec
+				known = true
+				break
+			}
+		}
+		if !known {
+			out = append(out, f)
+		}
+	}
+	return out
 }
 
 func kind(f pipeline.Finding) string {

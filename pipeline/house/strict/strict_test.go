@@ -15,21 +15,22 @@ import (
 
 // sample has every kind of field that Decode reads.
 type sample struct {
-	Name   Name             `json:"name"`
-	Slug   Slug             `json:"slug" default:""`
-	Why    Prose            `json:"why" default:""`
-	Shape  string           `json:"shape" default:"bell" oneof:"bell,notch"`
-	Gain   float64          `json:"gain_db" default:"-3" range:"-24..24"`
-	Slope  int              `json:"slope" default:"12" oneof:"6,12,18,24" doc:"steepness"`
-	Count  int              `json:"count" default:"0" range:"0.."`
-	On     bool             `json:"on" default:"true"`
-	Window [2]float64       `json:"window" default:"" range:"0..10"`
-	Bands  []band           `json:"bands" default:"" len:"1..3"`
-	Booths map[string]band  `json:"booths" default:""`
-	Level  level            `json:"level" default:""`
-	Other  *band            `json:"other" default:""`
-	Kept   string           `json:"-"`
-	unread map[string]error //nolint:unused // a field without a key
+	Name   Name            `json:"name"`
+	Slug   Slug            `json:"slug" default:""`
+	Why    Prose           `json:"why" default:""`
+	Shape  string          `json:"shape" default:"bell" oneof:"bell,notch"`
+	Gain   float64         `json:"gain_db" default:"-3" range:"-24..24"`
+	Slope  int             `json:"slope" default:"12" oneof:"6,12,18,24" doc:"steepness"`
+	Count  int             `json:"count" default:"0" range:"0.."`
+	On     bool            `json:"on" default:"true"`
+	Window [2]float64      `json:"window" default:"" range:"0..10"`
+	Bands  []band          `json:"bands" default:"" len:"1..3"`
+	Booths map[string]band `json:"booths" default:""`
+	Level  level           `json:"level" default:""`
+	Other  *band           `json:"other" default:""`
+	Kept   string          `json:"-"`
+	//lint:ignore U1000 a field without a key
+	unread map[string]error
 }
 
 type band struct {
