@@ -62,11 +62,16 @@ func quarantineName(k pipeline.Digest) string { return "quarantine/" + string(k)
 func narratorName(narrator string) string     { return "narrators/" + narrator + "/narrator.json" }
 
 // pin creates an object that is decided once. Where it is there already, what
-// is there stands and is read into v.
-func pin(ctx context.Context, s store.Store, name string, v any) error {
+// is there stands and replaces *v: nothing of ours is left in it.
+func pin[T any](ctx context.Context, s store.Store, name string, v *T) error {
 	err := store.CreateJSON(ctx, s, name, v)
-	if errors.Is(err, store.ErrConflict) {
-		return store.ReadJSON(ctx, s, name, v)
+	if !errors.Is(err, store.ErrConflict) {
+		return err
 	}
-	return err
+	var there T
+	if err := store.ReadJSON(ctx, s, name, &there); err != nil {
+		return err
+	}
+	*v = there
+	return nil
 }
