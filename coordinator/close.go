@@ -2,6 +2,7 @@ package coordinator
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"sort"
@@ -162,11 +163,22 @@ type LastFit struct {
 	Fit   pipeline.FitRecord `json:"fit"`
 }
 
-// derive writes what follows from a run that now stands: each narrator's
-// chapters and latest fits. It may be cut off; it is all made again from the
-// run's objects.
+// derive writes what follows from a run that stands: each narrator's latest
+// fits and chapters. The chapters come last and are the sign that the rest is
+// there, so that a pass that was cut off is made up for by the next one, and a
+// run that stands since long takes no newer fit back.
 func (p *pass) derive(ctx context.Context, o pipeline.Outcome) error {
 	for who := range p.sub.Narrators {
+		name := "narrators/" + who + "/titles/" + p.title + "/" + p.run + ".json"
+		if _, err := p.c.Store.Stat(ctx, name); !errors.Is(err, store.ErrAbsent) {
+			if err != nil {
+				return err
+			}
+			continue
+		}
+		if err := p.lastFits(ctx, who, o); err != nil {
+			return err
+		}
 		mine := o
 		mine.Chapters = nil
 		for _, ch := range o.Chapters {
@@ -177,10 +189,7 @@ func (p *pass) derive(ctx context.Context, o pipeline.Outcome) error {
 				}
 			}
 		}
-		if err := pin(ctx, p.c.Store, "narrators/"+who+"/titles/"+p.title+"/"+p.run+".json", &mine); err != nil {
-			return err
-		}
-		if err := p.lastFits(ctx, who, o); err != nil {
+		if err := pin(ctx, p.c.Store, name, &mine); err != nil {
 			return err
 		}
 	}

@@ -49,12 +49,15 @@ func (c *Coordinator) Reconcile(ctx context.Context, title string) (Title, error
 	}
 	p.run = p.state.Wanted
 	p.view.Run = p.run
-	if p.state.Wanted == p.state.Standing {
-		p.view.Closed = true
-		return p.view, store.ReadJSON(ctx, c.Store, runName(title, p.run, "close"), &p.view.Outcome)
-	}
 	if err := store.ReadJSON(ctx, c.Store, runName(title, p.run, "submit"), &p.sub); err != nil {
 		return p.view, err
+	}
+	if p.state.Wanted == p.state.Standing {
+		if err := store.ReadJSON(ctx, c.Store, runName(title, p.run, "close"), &p.view.Outcome); err != nil {
+			return p.view, err
+		}
+		p.view.Closed = true
+		return p.view, p.derive(ctx, p.view.Outcome) // the pass that closed it may have been cut off
 	}
 	outcome, ok, err := p.toClose(ctx)
 	if err != nil || !ok {
