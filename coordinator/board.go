@@ -29,6 +29,7 @@ type result struct {
 	state  state
 	commit pipeline.Commit // when done, or a fault
 	why    string          // when a hole
+	tries  int             // while pending or late: those begun
 }
 
 // strikes is how many failed tries are a quarantine.
@@ -66,10 +67,11 @@ func (c *Coordinator) look(ctx context.Context, r pipeline.Recipe) (result, erro
 	case !errors.Is(err, store.ErrAbsent):
 		return res, err
 	}
-	failed, last, err := c.failures(ctx, res.key)
+	tries, failed, last, err := c.tried(ctx, res.key)
 	if err != nil {
 		return res, err
 	}
+	res.tries = tries
 	switch {
 	case failed >= strikes:
 		q := Quarantine{Reason: fmt.Sprintf("given up after %d tries: %s", failed, last)}
@@ -88,23 +90,29 @@ type Quarantine struct {
 	Reason string `json:"reason"`
 }
 
-// failures counts the tries of a key that failed by its own fault.
-func (c *Coordinator) failures(ctx context.Context, key pipeline.Digest) (n int, last string, err error) {
+// tried counts a key's tries, and those that failed by the key's own fault, of
+// which it reads no more than it takes to give up.
+func (c *Coordinator) tried(ctx context.Context, key pipeline.Digest) (tries, failed int, last string, err error) {
 	err = c.Store.List(ctx, "attempts/"+string(key)+"/", func(i store.Info) error {
 		if !strings.HasSuffix(i.Name, ".err.json") {
+			tries++
+			return nil
+		}
+		if failed == strikes {
 			return nil
 		}
 		var f pipeline.Failure
 		if err := store.ReadJSON(ctx, c.Store, i.Name, &f); err != nil {
 			return err
 		}
-		if f.Kind != pipeline.Infra && f.Kind != pipeline.Missing {
-			n++
+		// What is missing does not come back by itself either.
+		if f.Kind != pipeline.Infra {
+			failed++
 			last = f.Text
 		}
 		return nil
 	})
-	return n, last, err
+	return tries, failed, last, err
 }
 
 // learn keeps a commit for good and counts it.
