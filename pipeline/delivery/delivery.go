@@ -153,8 +153,12 @@ func checksums(m Manifest) []byte {
 	return b.Bytes()
 }
 
-// replace puts the folder fresh in dir's place.
+// replace puts the folder fresh in dir's place. What a person had laid beside
+// the delivered files moves along.
 func replace(dir, fresh string) error {
+	if err := keepOthers(dir, fresh); err != nil {
+		return err
+	}
 	old := dir + ".old"
 	if err := os.RemoveAll(old); err != nil {
 		return err
@@ -166,4 +170,34 @@ func replace(dir, fresh string) error {
 		return err
 	}
 	return os.RemoveAll(old)
+}
+
+// keepOthers moves into fresh what stands in dir and in no manifest.
+func keepOthers(dir, fresh string) error {
+	text, err := os.ReadFile(filepath.Join(dir, ManifestFile))
+	if errors.Is(err, os.ErrNotExist) {
+		text = []byte("{}")
+	} else if err != nil {
+		return err
+	}
+	var was Manifest
+	_ = json.Unmarshal(text, &was) // unreadable: then nothing in it is ours
+	ours := map[string]bool{ManifestFile: true, ChecksumsFile: true}
+	for _, f := range was.Files {
+		ours[f.Name] = true
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	for _, e := range entries {
+		to := filepath.Join(fresh, e.Name())
+		if _, err := os.Lstat(to); ours[e.Name()] || err == nil {
+			continue
+		}
+		if err := os.Rename(filepath.Join(dir, e.Name()), to); err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -91,7 +91,7 @@ func (t *text) chapters(r Report, s pipeline.Spec) {
 		rows = append(rows, append(row,
 			pair(float64(src.Levels.RMS), float64(f.Record.Levels.RMS)),
 			pair(float64(src.Levels.Integrated), float64(f.Record.Levels.Integrated)),
-			pair(float64(src.Levels.TruePeak), float64(f.Record.Levels.TruePeak)),
+			num(float64(src.Levels.TruePeak))+" → "+sprintf("%.2f", float64(f.Record.Levels.TruePeak)), // as close to a limit as this goes
 			num(float64(src.Floor.Median))+" → "+num(float64(f.FloorGain))+" → "+num(float64(f.Record.Floor.Median)),
 			todo(ch)))
 	}
