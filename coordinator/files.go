@@ -2,6 +2,7 @@ package coordinator
 
 import (
 	"context"
+	"maps"
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
@@ -91,11 +92,13 @@ func (p *pass) fileRecipe(plan pipeline.Plan, i int, profiles []pipeline.Profile
 	ch := plan.Chapters[i]
 	narrators := gains.Specs[s.Spec].GainDB
 	parts := leveled(plan, i, profiles, weighs)
-	// A chapter that came after the gains were pinned may be its narrator's
-	// first: it is levelled by itself.
+	// A chapter that came after the gains were pinned may be a narrator's
+	// first: that narrator's parts are levelled by themselves.
 	for _, part := range parts {
 		if _, ok := narrators[part.Narrator]; !ok {
-			narrators = pipeline.LevelGains([][]pipeline.LeveledPart{parts}, s.Sound.Level, s.Sound.Edges, 0, narrators).GainDB
+			own := pipeline.LevelGains([][]pipeline.LeveledPart{parts}, s.Sound.Level, s.Sound.Edges, 0, nil).GainDB
+			maps.Copy(own, narrators)
+			narrators = own
 			break
 		}
 	}
