@@ -46,8 +46,8 @@ func collect[T any](results [][]result, holes func(int) string) ([]chapterOf[T],
 	return out, nil
 }
 
-// profiles measures every part. ok: nobody is waited for.
-func (p *pass) profiles(ctx context.Context, plan pipeline.Plan) ([]chapterOf[pipeline.ProfileRecord], bool, error) {
+// profiles measures every part, and tells whether fits can be made of what is there.
+func (p *pass) profiles(ctx context.Context, plan pipeline.Plan) (records []chapterOf[pipeline.ProfileRecord], enough bool, err error) {
 	groups := make([]group, len(plan.Chapters))
 	for i, ch := range plan.Chapters {
 		if ch.Hole != "" {
@@ -64,16 +64,19 @@ func (p *pass) profiles(ctx context.Context, plan pipeline.Plan) ([]chapterOf[pi
 		return nil, false, err
 	}
 	p.chapters(plan)
-	records, err := collect[pipeline.ProfileRecord](results, func(i int) string { return plan.Chapters[i].Hole })
+	records, err = collect[pipeline.ProfileRecord](results, func(i int) string { return plan.Chapters[i].Hole })
 	return records, settled(results), err
 }
 
-// fits finds the sessions and pins one fit for each.
-func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord]) (pipeline.Fits, error) {
+// fits finds the sessions and pins one fit for each. ok is false while
+// neither fits nor enough profiles are there.
+func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], enough bool) (fits pipeline.Fits, ok bool, err error) {
 	name := runName(p.title, p.run, "fits")
-	var fits pipeline.Fits
 	if err := store.ReadJSON(ctx, p.c.Store, name, &fits); !errors.Is(err, store.ErrAbsent) {
-		return fits, err
+		return fits, err == nil, err
+	}
+	if !enough {
+		return fits, false, nil
 	}
 	var (
 		parts   []pipeline.Part
@@ -112,11 +115,12 @@ func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterO
 			return pipeline.Fit(own, r.Fit.Reference, r.Fit.MinSpeechS, lookup(plan.Standing.Fits, id), lookup(plan.Standing.Last, part.Voice.Narrator+"/"+part.Voice.Setup))
 		})
 		if err != nil {
-			return fits, err
+			return fits, false, err
 		}
 		fits.Sessions[id] = fit
 	}
-	return fits, pin(ctx, p.c.Store, name, &fits)
+	err = pin(ctx, p.c.Store, name, &fits)
+	return fits, err == nil, err
 }
 
 // reference is the level a voice's chain counts on; nil without a chain.
@@ -159,8 +163,9 @@ func (p *pass) fitOf(plan pipeline.Plan, fits pipeline.Fits, i, j int, profile p
 	return session, fit
 }
 
-// weighs runs every part through its chain and measures it. ok: nobody is waited for.
-func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits) ([]chapterOf[pipeline.WeighRecord], bool, error) {
+// weighs runs every part through its chain and measures it, and tells whether
+// gains can be made of what is there.
+func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits) (records []chapterOf[pipeline.WeighRecord], enough bool, err error) {
 	groups := make([]group, len(plan.Chapters))
 	for i, ch := range profiles {
 		for j, profile := range ch.parts {
@@ -177,16 +182,19 @@ func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapte
 		return nil, false, err
 	}
 	p.chapters(plan)
-	records, err := collect[pipeline.WeighRecord](results, func(i int) string { return profiles[i].hole })
+	records, err = collect[pipeline.WeighRecord](results, func(i int) string { return profiles[i].hole })
 	return records, settled(results), err
 }
 
-// gains finds one gain per narrator and spec and pins them.
-func (p *pass) gains(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], weighs []chapterOf[pipeline.WeighRecord]) (pipeline.Gains, error) {
+// gains finds one gain per narrator and spec and pins them. ok is false while
+// neither gains nor enough weighs are there.
+func (p *pass) gains(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], weighs []chapterOf[pipeline.WeighRecord], enough bool) (gains pipeline.Gains, ok bool, err error) {
 	name := runName(p.title, p.run, "gains")
-	var gains pipeline.Gains
 	if err := store.ReadJSON(ctx, p.c.Store, name, &gains); !errors.Is(err, store.ErrAbsent) {
-		return gains, err
+		return gains, err == nil, err
+	}
+	if !enough {
+		return gains, false, nil
 	}
 	gains.Specs = map[string]pipeline.LevelRecord{}
 	var chapters []pipeline.LevelChapter
@@ -209,11 +217,12 @@ func (p *pass) gains(ctx context.Context, plan pipeline.Plan, profiles []chapter
 			return pipeline.LevelGains(parts, s.Sound.Level, s.Sound.Edges, r.Level.PoolMinS, plan.Standing.Gains[s.Spec])
 		})
 		if err != nil {
-			return gains, err
+			return gains, false, err
 		}
 		gains.Specs[s.Spec] = rec
 	}
-	return gains, pin(ctx, p.c.Store, name, &gains)
+	err = pin(ctx, p.c.Store, name, &gains)
+	return gains, err == nil, err
 }
 
 func leveled(plan pipeline.Plan, chapter int, profiles []pipeline.ProfileRecord, weighs []pipeline.WeighRecord) []pipeline.LeveledPart {

@@ -83,26 +83,28 @@ func (c *Coordinator) Reconcile(ctx context.Context, title string) (Title, error
 	return p.view, p.derive(ctx, outcome)
 }
 
-// toClose walks the phases until one has to wait. ok: the run can be closed.
+// toClose walks the phases until one has to wait. Once fits or gains are
+// pinned nobody waits for the results they come from: a late chapter catches
+// up beside the others. ok: the run can be closed.
 func (p *pass) toClose(ctx context.Context) (o pipeline.Outcome, ok bool, err error) {
 	plan, ok, err := p.plan(ctx)
 	if err != nil || !ok {
 		return o, false, err
 	}
-	profiles, ok, err := p.profiles(ctx, plan)
-	if err != nil || !ok {
-		return o, false, err
-	}
-	fits, err := p.fits(ctx, plan, profiles)
+	profiles, settled, err := p.profiles(ctx, plan)
 	if err != nil {
 		return o, false, err
 	}
-	weighs, ok, err := p.weighs(ctx, plan, profiles, fits)
+	fits, ok, err := p.fits(ctx, plan, profiles, settled)
 	if err != nil || !ok {
 		return o, false, err
 	}
-	gains, err := p.gains(ctx, plan, profiles, weighs)
+	weighs, settled, err := p.weighs(ctx, plan, profiles, fits)
 	if err != nil {
+		return o, false, err
+	}
+	gains, ok, err := p.gains(ctx, plan, profiles, weighs, settled)
+	if err != nil || !ok {
 		return o, false, err
 	}
 	files, ok, err := p.files(ctx, plan, profiles, fits, weighs, gains)
