@@ -6,10 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/store"
+
+	"go.uber.org/zap"
 )
 
 // state is how far the result of one recipe is, told from objects alone.
@@ -36,17 +39,17 @@ type result struct {
 const strikes = 3
 
 // look tells the state of a recipe's result, and counts it the first time.
-func (c *Coordinator) look(ctx context.Context, r pipeline.Recipe) (result, error) {
+func (p *pass) look(ctx context.Context, r pipeline.Recipe) (result, error) {
+	c := p.c
 	res := result{recipe: r, key: r.Key()}
 	c.mu.Lock()
-	commit, known := c.commits[res.key]
-	rung := c.rung[res.key]
+	commit, known := p.known.commits[res.key]
 	c.mu.Unlock()
 	if !known {
 		err := store.ReadJSON(ctx, c.Store, commitName(res.key), &commit)
 		switch {
 		case err == nil:
-			c.learn(commit, rung)
+			p.learn(res.key, commit)
 			known = true
 		case !errors.Is(err, store.ErrAbsent):
 			return res, err
@@ -115,38 +118,36 @@ func (c *Coordinator) tried(ctx context.Context, key pipeline.Digest) (tries, fa
 	return tries, failed, last, err
 }
 
-// learn keeps a commit for good and counts it.
-func (c *Coordinator) learn(commit pipeline.Commit, rung bool) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.commits == nil {
-		c.commits = map[pipeline.Digest]pipeline.Commit{}
-	}
-	if _, known := c.commits[commit.Key]; known {
+// learn keeps a commit until the title is closed, and counts it.
+func (p *pass) learn(key pipeline.Digest, commit pipeline.Commit) {
+	p.c.mu.Lock()
+	defer p.c.mu.Unlock()
+	if _, known := p.known.commits[key]; known {
 		return
 	}
-	c.commits[commit.Key] = commit
+	p.known.commits[key] = commit
+	work := &p.c.work
 	counted := map[pipeline.Step]*int{
-		pipeline.StepProfile: &c.work.Profiled, pipeline.StepWeigh: &c.work.Weighed, pipeline.StepFile: &c.work.Rendered,
+		pipeline.StepProfile: &work.Profiled, pipeline.StepWeigh: &work.Weighed, pipeline.StepFile: &work.Rendered,
 	}[commit.Step]
-	switch {
-	case counted == nil:
-	case rung:
-		*counted++
-	default:
-		c.work.Taken++
+	if counted == nil {
+		return
 	}
+	if _, rung := p.known.rung[key]; !rung {
+		counted = &work.Taken
+	}
+	*counted++
 }
 
 // group is one chapter's recipes of a phase: one ring, one pass.
 type group []pipeline.Recipe
 
 // lookAll tells the state of every recipe of every group, in order.
-func (c *Coordinator) lookAll(ctx context.Context, groups []group) ([][]result, error) {
+func (p *pass) lookAll(ctx context.Context, groups []group) ([][]result, error) {
 	out := make([][]result, len(groups))
 	for i, g := range groups {
 		for _, r := range g {
-			res, err := c.look(ctx, r)
+			res, err := p.look(ctx, r)
 			if err != nil {
 				return nil, err
 			}
@@ -157,55 +158,80 @@ func (c *Coordinator) lookAll(ctx context.Context, groups []group) ([][]result, 
 }
 
 // ring writes the missing recipes of each group and rings for them, at most
-// ringsPerSlot rings for a slot at a time, in the order of the groups.
-func (c *Coordinator) ring(ctx context.Context, engine string, groups [][]result) error {
-	out := 0
+// ringsPerSlot rings for a slot in all of a pass, in the order of the groups.
+func (p *pass) ring(ctx context.Context, groups [][]result) error {
 	for _, g := range groups {
 		var missing []pipeline.Digest
 		if of(g) == hole {
 			continue
 		}
+		tries := 0
 		for _, res := range g {
-			if res.state == done {
-				continue
+			if res.state != done {
+				missing = append(missing, res.key)
+				tries += res.tries
 			}
-			// Write before ring: a worker must find what it is rung for.
-			if err := c.writeRecipe(ctx, res); err != nil {
-				return err
-			}
-			missing = append(missing, res.key)
 		}
 		if len(missing) == 0 {
 			continue
 		}
-		if out++; out > ringsPerSlot*c.Slots {
+		if p.out++; p.out > ringsPerSlot*p.c.Slots {
 			return nil
 		}
-		r := queue.Ring{Engine: engine, Class: c.Class, Key: missing[0], With: missing[1:]}
-		if err := c.Queue.Submit(ctx, r); err != nil {
-			return fmt.Errorf("ring for %s: %w", missing[0].Short(), err)
+		// Write before ring: a worker must find what it is rung for.
+		for _, res := range g {
+			if res.state != done {
+				if err := p.writeRecipe(ctx, res); err != nil {
+					return err
+				}
+			}
+		}
+		r := queue.Ring{Engine: p.sub.Engine.ID(), Class: p.c.Class, Key: missing[0], With: missing[1:]}
+		if p.silent(r.Key, tries) {
+			p.c.Log.Warn("nobody has taken a ring for long: it is rung anew", zap.String("key", r.Key.Short()))
+			if err := p.c.Queue.Withdraw(ctx, r); err != nil {
+				return fmt.Errorf("ring for %s: %w", r.Key.Short(), err)
+			}
+		}
+		if err := p.c.Queue.Submit(ctx, r); err != nil {
+			return fmt.Errorf("ring for %s: %w", r.Key.Short(), err)
 		}
 	}
 	return nil
 }
 
-func (c *Coordinator) writeRecipe(ctx context.Context, res result) error {
-	c.mu.Lock()
-	known := c.rung[res.key]
-	c.mu.Unlock()
-	if known {
+// silence is how long a ring may be out without a try or a result before it is
+// taken for dead (see queue.MaxTries). It is more than the longest retry and
+// more than a few long jobs in front of it; what was alive after all is done twice.
+const silence = time.Hour
+
+// silent tells whether a ring with so many tries begun has been out without
+// news for too long, and counts the time anew if so.
+func (p *pass) silent(key pipeline.Digest, tries int) bool {
+	p.c.mu.Lock()
+	defer p.c.mu.Unlock()
+	last, now := p.known.rung[key], time.Now()
+	if !last.since.IsZero() && last.tries == tries && now.Sub(last.since) < silence {
+		return false
+	}
+	p.known.rung[key] = rung{since: now, tries: tries}
+	return !last.since.IsZero() && last.tries == tries
+}
+
+func (p *pass) writeRecipe(ctx context.Context, res result) error {
+	p.c.mu.Lock()
+	_, written := p.known.rung[res.key]
+	p.c.mu.Unlock()
+	if written {
 		return nil
 	}
 	var text json.RawMessage = res.recipe.Text()
-	if err := pin(ctx, c.Store, recipeName(res.key), &text); err != nil {
+	if err := pin(ctx, p.c.Store, recipeName(res.key), &text); err != nil {
 		return err
 	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.rung == nil {
-		c.rung = map[pipeline.Digest]bool{}
-	}
-	c.rung[res.key] = true
+	p.c.mu.Lock()
+	defer p.c.mu.Unlock()
+	p.known.rung[res.key] = rung{}
 	return nil
 }
 
@@ -251,9 +277,9 @@ func ended(groups [][]result) bool {
 
 // pure keeps the result of a pure step under its recipe's key, so that a
 // chain put back finds its old gains: what is there stands.
-func pure[T any](ctx context.Context, c *Coordinator, r pipeline.Recipe, compute func() T) (T, error) {
+func pure[T any](ctx context.Context, p *pass, r pipeline.Recipe, compute func() T) (T, error) {
 	var rec T
-	res, err := c.look(ctx, r)
+	res, err := p.look(ctx, r)
 	if err != nil {
 		return rec, err
 	}
@@ -262,11 +288,11 @@ func pure[T any](ctx context.Context, c *Coordinator, r pipeline.Recipe, compute
 		if err != nil {
 			return rec, pipeline.Errorf(pipeline.Bug, "record of "+string(r.Step), "%w", err)
 		}
-		if err := c.writeRecipe(ctx, res); err != nil {
+		if err := p.writeRecipe(ctx, res); err != nil {
 			return rec, err
 		}
 		res.commit = pipeline.Commit{Key: res.key, Step: r.Step, Record: text}
-		if err := pin(ctx, c.Store, commitName(res.key), &res.commit); err != nil {
+		if err := pin(ctx, p.c.Store, commitName(res.key), &res.commit); err != nil {
 			return rec, err
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"context"
 	"errors"
 	"sync"
+	"time"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
@@ -27,10 +28,42 @@ type Coordinator struct {
 	Checks []check.Check
 	Log    *zap.Logger
 
-	mu      sync.Mutex
+	mu     sync.Mutex // guards what follows and what is in it
+	titles map[string]*known
+	work   Work
+}
+
+// known is what a coordinator remembers of a title while it is unfinished. It
+// saves looking; nothing is decided by it that the store would not say as well.
+type known struct {
 	commits map[pipeline.Digest]pipeline.Commit // never change once created
-	rung    map[pipeline.Digest]bool
-	work    Work
+	rung    map[pipeline.Digest]rung            // recipes that were written down
+}
+
+// rung is when a ring was last seen to have news, and how many tries there were then.
+type rung struct {
+	since time.Time
+	tries int
+}
+
+// know is what is remembered of a title.
+func (c *Coordinator) know(title string) *known {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.titles[title] == nil {
+		if c.titles == nil {
+			c.titles = map[string]*known{}
+		}
+		c.titles[title] = &known{commits: map[pipeline.Digest]pipeline.Commit{}, rung: map[pipeline.Digest]rung{}}
+	}
+	return c.titles[title]
+}
+
+// forget drops what is remembered of a title that is closed.
+func (c *Coordinator) forget(title string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	delete(c.titles, title)
 }
 
 // ringsPerSlot is how many rings are out at a time for each slot.

@@ -111,7 +111,7 @@ func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterO
 		}
 		r := pipeline.NewRecipe(pipeline.StepFit)
 		r.Fit = &pipeline.FitRecipe{Profiles: from, Reference: p.reference(part.Voice), MinSpeechS: p.sub.Settings.Fit.MinSpeechS}
-		fit, err := pure(ctx, p.c, r, func() pipeline.FitRecord {
+		fit, err := pure(ctx, p, r, func() pipeline.FitRecord {
 			return pipeline.Fit(own, r.Fit.Reference, r.Fit.MinSpeechS, lookup(plan.Standing.Fits, id), lookup(plan.Standing.Last, part.Voice.Narrator+"/"+part.Voice.Setup))
 		})
 		if err != nil {
@@ -213,7 +213,7 @@ func (p *pass) gains(ctx context.Context, plan pipeline.Plan, profiles []chapter
 	for _, s := range plan.Specs {
 		r := pipeline.NewRecipe(pipeline.StepLevel)
 		r.Level = &pipeline.LevelRecipe{Chapters: chapters, Level: s.Sound.Level, Edges: s.Sound.Edges, PoolMinS: p.sub.Settings.Level.PoolMinS}
-		rec, err := pure(ctx, p.c, r, func() pipeline.LevelRecord {
+		rec, err := pure(ctx, p, r, func() pipeline.LevelRecord {
 			return pipeline.LevelGains(parts, s.Sound.Level, s.Sound.Edges, r.Level.PoolMinS, plan.Standing.Gains[s.Spec])
 		})
 		if err != nil {

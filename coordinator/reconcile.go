@@ -36,6 +36,8 @@ type pass struct {
 	state pipeline.TitleState
 	sub   pipeline.Submission
 	view  Title
+	known *known
+	out   int // rings that are out
 	// commits is every result the run rests on, in the order of the flow.
 	commits []pipeline.Commit
 }
@@ -57,8 +59,10 @@ func (c *Coordinator) Reconcile(ctx context.Context, title string) (Title, error
 			return p.view, err
 		}
 		p.view.Closed = true
+		c.forget(title)
 		return p.view, p.derive(ctx, p.view.Outcome) // the pass that closed it may have been cut off
 	}
+	p.known = c.know(title)
 	outcome, ok, err := p.toClose(ctx)
 	if err != nil || !ok {
 		return p.view, err
@@ -80,6 +84,7 @@ func (c *Coordinator) Reconcile(ctx context.Context, title string) (Title, error
 		return p.view, fmt.Errorf("close %s: %w", title, err)
 	}
 	p.view.Closed, p.view.Outcome = true, outcome
+	c.forget(title)
 	return p.view, p.derive(ctx, outcome)
 }
 
@@ -118,7 +123,7 @@ func (p *pass) toClose(ctx context.Context) (o pipeline.Outcome, ok bool, err er
 // phase looks at a phase's results, rings for what is missing, and notes how
 // far each chapter is.
 func (p *pass) phase(ctx context.Context, step pipeline.Step, groups []group) ([][]result, error) {
-	results, err := p.c.lookAll(ctx, groups)
+	results, err := p.lookAll(ctx, groups)
 	if err != nil {
 		return nil, err
 	}
@@ -138,7 +143,7 @@ func (p *pass) phase(ctx context.Context, step pipeline.Step, groups []group) ([
 			}
 		}
 	}
-	return results, p.c.ring(ctx, p.sub.Engine.ID(), results)
+	return results, p.ring(ctx, results)
 }
 
 // chapters fills the view's names in from the plan.
