@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/store"
@@ -70,28 +71,78 @@ func submitted(ctx context.Context, s store.Store, title, run string, text []byt
 	return string(there) == string(text), err
 }
 
-// Forgive forgets failed tries and quarantines, so that what was given up is
-// tried again, and returns the title's latest run for the submission to name.
-// What had succeeded stays.
+// Forgive forgets the failed tries and quarantines of what is made of a
+// title's sources, so that what was given up is tried again, and returns the
+// title's latest run for the submission to name. What had succeeded stays.
 func Forgive(ctx context.Context, s store.Store, title string) (again int, err error) {
 	var t pipeline.TitleState
-	if err := store.ReadJSON(ctx, s, titleName(title), &t); err != nil && !errors.Is(err, store.ErrAbsent) {
+	switch err := store.ReadJSON(ctx, s, titleName(title), &t); {
+	case errors.Is(err, store.ErrAbsent):
+		return 0, nil
+	case err != nil:
 		return 0, err
 	}
-	var names []string
-	for _, prefix := range []string{"quarantine/", "attempts/"} {
+	var sub pipeline.Submission
+	if err := store.ReadJSON(ctx, s, runName(title, t.Wanted, "submit"), &sub); err != nil {
+		return 0, err
+	}
+	own := map[pipeline.Digest]bool{}
+	for _, src := range sub.Sources {
+		own[src.Blob] = true
+	}
+	// Tries before quarantines: cut off between the two, what was given up
+	// still is, and the next call goes on.
+	for _, prefix := range []string{"attempts/", "quarantine/"} {
+		var names []string
 		err := s.List(ctx, prefix, func(i store.Info) error {
-			names = append(names, i.Name)
+			if prefix == "quarantine/" || strings.HasSuffix(i.Name, ".err.json") {
+				names = append(names, i.Name)
+			}
 			return nil
 		})
 		if err != nil {
 			return 0, err
 		}
-	}
-	for _, n := range names {
-		if err := s.Delete(ctx, n); err != nil {
-			return 0, err
+		mine := map[pipeline.Digest]bool{} // keys that were looked at
+		for _, n := range names {
+			key := keyIn(strings.TrimPrefix(n, prefix))
+			if _, known := mine[key]; !known {
+				if mine[key], err = madeOf(ctx, s, key, own); err != nil {
+					return 0, err
+				}
+			}
+			if !mine[key] {
+				continue
+			}
+			if err := s.Delete(ctx, n); err != nil {
+				return 0, err
+			}
 		}
 	}
 	return t.Seq, nil
+}
+
+// keyIn is the key that the rest of a name starts with.
+func keyIn(rest string) pipeline.Digest {
+	key, _, _ := strings.Cut(strings.TrimSuffix(rest, ".json"), "/")
+	return pipeline.Digest(key)
+}
+
+// madeOf tells whether a recipe reads one of some sources; so does one that
+// can't be read, which nobody else would forgive.
+func madeOf(ctx context.Context, s store.Store, key pipeline.Digest, sources map[pipeline.Digest]bool) (bool, error) {
+	var r pipeline.Recipe
+	err := store.ReadJSON(ctx, s, recipeName(key), &r)
+	if errors.Is(err, store.ErrAbsent) || errors.Is(err, store.ErrDamaged) {
+		return true, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	for _, blob := range r.Inputs() {
+		if sources[blob] {
+			return true, nil
+		}
+	}
+	return false, nil
 }
