@@ -40,7 +40,7 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		if ch.Hole != "" {
 			found = append(found, pipeline.Finding{Check: "hole", Measured: ch.Hole, Do: "mend or replace the source, then run the title again", Weight: pipeline.Return})
 		}
-		sort.SliceStable(found, func(a, b int) bool { return found[a].Path == found[b].Path && found[a].StartS < found[b].StartS })
+		inOrder(found)
 		ch.Findings, ch.Verdict = pipeline.Judge(found, ch.Number, p.sub.Decisions)
 		for j := range ch.Files {
 			_, ch.Files[j].Verdict = pipeline.Judge(ofSpec(found, ch.Files[j].Spec), ch.Number, p.sub.Decisions)
@@ -123,6 +123,22 @@ func withheld(o pipeline.Outcome) map[string]string {
 		}
 	}
 	return out
+}
+
+// inOrder puts findings in the order of time, source by source.
+func inOrder(found []pipeline.Finding) {
+	first := map[string]int{}
+	for i, f := range found {
+		if _, known := first[f.Path]; !known {
+			first[f.Path] = i
+		}
+	}
+	sort.SliceStable(found, func(a, b int) bool {
+		if x, y := first[found[a].Path], first[found[b].Path]; x != y {
+			return x < y
+		}
+		return found[a].StartS < found[b].StartS
+	})
 }
 
 // ofSpec is the findings that count for one spec: its own and the recording's.
