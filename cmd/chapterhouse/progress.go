@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"chapterhouse/coordinator"
@@ -115,6 +116,38 @@ func (l *workLeft) left() (d time.Duration, ok bool) {
 	return time.Duration(float64(spent) * (whole - done) / (done - l.first)).Round(time.Second), true
 }
 
+// A look is how far a night is, for whoever draws it.
+type look struct {
+	chapters []lookChapter // none before the parts are measured
+	done     float64       // of the title, 0 to 1
+	left     time.Duration // negative: can't tell yet
+}
+
+type lookChapter struct {
+	number int
+	name   string
+	done   float64
+}
+
+func (l *workLeft) look() look {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	v := look{left: -1}
+	if l.step == "" || l.step == pipeline.StepIntake {
+		return v
+	}
+	for _, c := range l.chapters {
+		v.chapters = append(v.chapters, lookChapter{c.Number, c.Name, l.chapter(c)})
+	}
+	if done, whole := l.sum(); whole > 0 {
+		v.done = done / whole
+	}
+	if d, ok := l.left(); ok {
+		v.left = d
+	}
+	return v
+}
+
 // lineProgress is for logs and pipes.
 type lineProgress struct {
 	w     io.Writer
@@ -144,11 +177,9 @@ func (p *lineProgress) title(t coordinator.Title) {
 	}
 	p.step, p.count, p.at = t.Step, n, time.Now()
 	line := fmt.Sprintf("%s: %d of %d", words[t.Step], n, len(t.Chapters))
-	p.work.mu.Lock()
-	if left, ok := p.work.left(); ok {
-		line += fmt.Sprintf(", about %v left", left)
+	if now := p.work.look(); now.left >= 0 {
+		line += fmt.Sprintf(", about %v left", now.left)
 	}
-	p.work.mu.Unlock()
 	fmt.Fprintln(p.w, line)
 }
 
@@ -161,8 +192,10 @@ type barProgress struct {
 	bars  *mpb.Progress
 	name  string
 	work  *workLeft
+	mu    sync.Mutex // of the bars; never held by what draws them
 	total *mpb.Bar
 	each  []*mpb.Bar
+	left  atomic.Value // string: what the title's bar says of the time left
 }
 
 const barSteps = 1000
@@ -178,37 +211,40 @@ func (p *barProgress) title(t coordinator.Title) {
 }
 
 func (p *barProgress) draw() {
-	p.work.mu.Lock()
-	defer p.work.mu.Unlock()
-	if p.work.step == "" || p.work.step == pipeline.StepIntake {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now := p.work.look()
+	if len(now.chapters) == 0 {
 		return
 	}
 	if p.total == nil {
-		left := decor.Any(func(decor.Statistics) string {
-			p.work.mu.Lock()
-			defer p.work.mu.Unlock()
-			if d, ok := p.work.left(); ok {
-				return fmt.Sprintf(" %v left", d)
-			}
-			return ""
-		})
-		for _, c := range p.work.chapters {
-			p.each = append(p.each, p.bars.AddBar(barSteps,
-				mpb.PrependDecorators(decor.Name(fmt.Sprintf("%3d %s", c.Number, c.Name), decor.WCSyncSpaceR)),
-				mpb.AppendDecorators(decor.Percentage())))
-		}
-		p.total = p.bars.AddBar(barSteps, mpb.PrependDecorators(decor.Name(p.name, decor.WCSyncSpaceR)), mpb.AppendDecorators(decor.Percentage(), left))
+		p.add(now)
 	}
-	for i, c := range p.work.chapters {
-		p.each[i].SetCurrent(int64(barSteps * p.work.chapter(c)))
+	if now.left >= 0 {
+		p.left.Store(fmt.Sprintf(" %v left", now.left))
 	}
-	if done, whole := p.work.sum(); whole > 0 {
-		p.total.SetCurrent(int64(barSteps * done / whole))
+	for i, c := range now.chapters {
+		p.each[i].SetCurrent(int64(barSteps * c.done))
 	}
+	p.total.SetCurrent(int64(barSteps * now.done))
+}
+
+func (p *barProgress) add(now look) {
+	p.left.Store("")
+	for _, c := range now.chapters {
+		p.each = append(p.each, p.bars.AddBar(barSteps,
+			mpb.PrependDecorators(decor.Name(fmt.Sprintf("%3d %s", c.number, c.name), decor.WCSyncSpaceR)),
+			mpb.AppendDecorators(decor.Percentage())))
+	}
+	p.total = p.bars.AddBar(barSteps,
+		mpb.PrependDecorators(decor.Name(p.name, decor.WCSyncSpaceR)),
+		mpb.AppendDecorators(decor.Percentage(), decor.Any(func(decor.Statistics) string { return p.left.Load().(string) })))
 }
 
 // close ends the bars where they are: what is finished is full already.
 func (p *barProgress) close() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	for _, b := range append(p.each, p.total) {
 		if b != nil {
 			b.Abort(false)
