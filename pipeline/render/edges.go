@@ -3,6 +3,7 @@ package render
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strconv"
 
 	"chapterhouse/dsp"
@@ -15,6 +16,8 @@ const (
 	fadeS      = 0.010 // at the very start and end of a file
 	gapPieceS  = 0.050 // natural room tone is tested in pieces of this length
 	gapUnderDB = 20.0  // a piece so far under the room tone is a hole, not room
+	deadPieceS = 0.004 // and in these, of which one lies in every 10 ms
+	deadSpan   = 1e-6  // a piece that moves less, peak to peak, is no microphone's
 )
 
 // A bed is the room tone of one part after its chain, from which heads, tails
@@ -114,18 +117,29 @@ func (b *bed) after(n int) ([]float64, error) {
 func (b *bed) whole(x []float64, backwards bool, there int) int {
 	piece := int(dsp.FramesIn(gapPieceS, b.cut.RateHz))
 	limit := b.power * kernel.FromDB(-2*gapUnderDB)
-	n := min(len(x), there)
+	n := until(x, min(len(x), there), backwards, piece, func(p []float64) bool {
+		var power float64
+		for _, v := range p {
+			power += float64(v * v)
+		}
+		return power/float64(len(p)) <= limit
+	})
+	piece = int(dsp.FramesIn(deadPieceS, b.cut.RateHz))
+	return until(x, n, backwards, piece, func(p []float64) bool {
+		return len(p) == piece && slices.Max(p)-slices.Min(p) <= deadSpan
+	})
+}
+
+// until is how many frames come before the first piece of x that is a hole, n
+// where none is; from the end of x when backwards.
+func until(x []float64, n int, backwards bool, piece int, hole func([]float64) bool) int {
 	for at := 0; at < n; at += piece {
 		end := min(at+piece, n)
 		p := x[at:end]
 		if backwards {
 			p = x[len(x)-end : len(x)-at]
 		}
-		var power float64
-		for _, v := range p {
-			power += float64(v * v)
-		}
-		if power/float64(len(p)) <= limit {
+		if hole(p) {
 			return at
 		}
 	}
