@@ -26,10 +26,16 @@ type bed struct {
 	part    *spool
 	cut     pipeline.Cut
 	gain    float64
-	windows [][]float64
+	windows []toneWindow
 	power   float64 // mean square of the windows
 	next    int
 	rand    *rand.PCG // by the source alone: the same edges on every run
+}
+
+// A toneWindow is one of a cut's stretches of room tone.
+type toneWindow struct {
+	span pipeline.Span
+	x    []float64
 }
 
 func newBed(s *spool, cut pipeline.Cut, gain float64) (*bed, error) {
@@ -48,7 +54,7 @@ func newBed(s *spool, cut pipeline.Cut, gain float64) (*bed, error) {
 			b.power += float64(v * v)
 		}
 		frames += len(w)
-		b.windows = append(b.windows, w)
+		b.windows = append(b.windows, toneWindow{span, w})
 	}
 	if frames > 0 {
 		b.power /= float64(frames)
@@ -73,7 +79,7 @@ func (b *bed) tone(n int) []float64 {
 	}
 	join := int(dsp.FramesIn(joinS, b.cut.RateHz))
 	for len(out) < n {
-		w := b.windows[b.next%len(b.windows)]
+		w := b.windows[b.next%len(b.windows)].x
 		if b.next >= len(b.windows) { // used once already: enter elsewhere
 			w = w[int(b.rand.Uint64()%uint64(len(w)/4+1)):]
 		}
@@ -92,6 +98,7 @@ func (b *bed) before(n int) ([]float64, error) {
 	}
 	whole := b.whole(x, true, int(b.cut.Speech.From))
 	if whole < n {
+		b.spare(pipeline.Span{From: b.cut.Speech.From - dsp.Frames(whole), To: b.cut.Speech.From})
 		join := min(int(dsp.FramesIn(joinS, b.cut.RateHz)), whole)
 		x = crossfade(b.tone(n-whole+join), x[n-whole:], join)
 	}
@@ -106,10 +113,23 @@ func (b *bed) after(n int) ([]float64, error) {
 	}
 	whole := b.whole(x, false, int(b.part.frames-b.cut.Speech.To))
 	if whole < n {
+		b.spare(pipeline.Span{From: b.cut.Speech.To, To: b.cut.Speech.To + dsp.Frames(whole)})
 		join := min(int(dsp.FramesIn(joinS, b.cut.RateHz)), whole)
 		x = crossfade(x[:whole:whole], b.tone(n-whole+join), join)
 	}
 	return scale(x, b.gain), nil
+}
+
+// spare puts windows that are heard within a span as they were recorded behind
+// those that are not: the same tone twice in a row would be heard.
+func (b *bed) spare(heard pipeline.Span) {
+	behind := func(w toneWindow) int {
+		if w.span.From < heard.To && heard.From < w.span.To {
+			return 1
+		}
+		return 0
+	}
+	slices.SortStableFunc(b.windows[min(b.next, len(b.windows)):], func(v, w toneWindow) int { return behind(v) - behind(w) })
 }
 
 // whole is how many frames of x, from its end when backwards, are room as it

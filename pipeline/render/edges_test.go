@@ -263,6 +263,26 @@ func TestEveryWindowBeforeAnyTwice(t *testing.T) {
 	}
 }
 
+// What stands next to the speech as it was recorded is not heard again right
+// beyond it while there is other tone.
+func TestLaidToneIsOtherThanTheRecorded(t *testing.T) {
+	const rate = 8000
+	// A head of 0.7 s and a tail of 0.7 s hold one window each; six more lie elsewhere.
+	x := dsptest.Noise(3, 20*rate)
+	tone := append([]pipeline.Span{{From: 800, To: 800 + rate/2}}, halfSeconds(rate, 5*rate, 6)...)
+	tone = append(tone, pipeline.Span{From: 20*rate - rate/2 - 800, To: 20*rate - 800})
+	for seed := range byte(8) {
+		cut := cutOf(rate, rate*7/10, 20*rate-rate*7/10, tone...)
+		cut.Source = pipeline.DigestOf([]byte{seed})
+		b := bedOf(t, x, cut, 1)
+		for name, edge := range map[string][]float64{"head": must(t)(b.before(2 * rate)), "tail": must(t)(b.after(2 * rate))} {
+			if peak, lag := autocorrelation(t, edge, rate/5); peak > 0.12 {
+				t.Errorf("seed %d: the %s repeats itself by %.2f after %.2f s", seed, name, peak, float64(lag)/rate)
+			}
+		}
+	}
+}
+
 // A hole in the recorded room, of digital silence or of any other one value,
 // is never part of an edge; nor is what a filter leaves of it.
 func TestEdgesHoldNoHole(t *testing.T) {
