@@ -77,7 +77,7 @@ func newPlaylist(r pipeline.FileRecipe, pass *chainPass) (*playlist, error) {
 // joinPause is n frames of pause: the room after one part, then the room before
 // the next, joined in the middle.
 func joinPause(a, b *bed, n int) ([]float64, error) {
-	join := int(dsp.FramesIn(joinS, a.cut.RateHz))
+	join := min(int(dsp.FramesIn(joinS, a.cut.RateHz)), n-n/2)
 	x, err := a.after(n/2 + join)
 	if err != nil {
 		return nil, err
