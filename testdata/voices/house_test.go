@@ -26,7 +26,7 @@ func TestHouseComesAgainFromItsSeeds(t *testing.T) {
 			continue
 		}
 		anew := filepath.Join(t.TempDir(), "anew.wav")
-		if _, err := take.order.make(anew); err != nil {
+		if _, err := take.order.narrate(anew); err != nil {
 			t.Fatal(err)
 		}
 		committed := filepath.Join(t.TempDir(), "committed.wav")

@@ -91,7 +91,7 @@ func (o order) write(path, labelFile string) error {
 	if strings.HasSuffix(path, ".flac") {
 		wav = strings.TrimSuffix(path, ".flac") + ".part.wav"
 	}
-	l, err := o.make(wav)
+	l, err := o.narrate(wav)
 	if err != nil {
 		return err
 	}

@@ -29,8 +29,8 @@ type order struct {
 	manner   manner
 }
 
-// make makes the recording at path (a WAV file) and returns its labels.
-func (o order) make(path string) (labels, error) {
+// narrate makes the recording at path (a WAV file) and returns its labels.
+func (o order) narrate(path string) (labels, error) {
 	voice, engineName, eng, err := o.engine(o.seed)
 	if err != nil {
 		return labels{}, err

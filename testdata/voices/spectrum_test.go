@@ -31,8 +31,13 @@ func TestVoicesSpeakWithASpeechSpectrum(t *testing.T) {
 		t.Run(v.Name, func(t *testing.T) {
 			t.Parallel()
 			needVoice(t, v.Name)
-			o := order{voice: v.Name, minutes: 1, seed: 5, rateHz: 44100, bits: 24, resolve: 24, channels: 1, spread: 1, booth: "none", speech: -24,
-				manner: manner{headS: 0.1, tailS: 0.1, pauseS: 0.5, stopAtS: 45, even: true}}
+			// Colours were found with one reading and are judged by another.
+			seed, seconds := uint64(6), 60.0
+			if *printColours {
+				seed, seconds = 5, 300
+			}
+			o := order{voice: v.Name, minutes: 1, seed: seed, rateHz: 44100, bits: 24, resolve: 24, channels: 1, spread: 1, booth: "none", speech: -24,
+				manner: manner{headS: 0.1, tailS: 0.1, pauseS: 0.5, stopAtS: seconds, even: true}}
 			samples, _ := record(t, o)
 			levels := thirdOctaves(samples, 44100)
 			aim := aimOf(v)
@@ -90,7 +95,7 @@ func needVoice(t *testing.T, name string) {
 }
 
 // aimOf is the published spectrum with a colour of the voice's own, so that
-// voices differ: a tilt and two bumps, 3 dB at most.
+// voices differ: a tilt and two bumps, 1 dB at most.
 func aimOf(v speech.Voice) [23]float64 {
 	r := exact.NewRandom(9, v.Name)
 	tilt := r.Between(-3.5, 3.5)
@@ -102,7 +107,7 @@ func aimOf(v speech.Voice) [23]float64 {
 			x := (float64(i) - at[j]) / 2
 			own += size[j] * exact.Exp(-x*x)
 		}
-		out[i] += math.Max(-3, math.Min(3, own))
+		out[i] += math.Max(-1, math.Min(1, own))
 	}
 	return out
 }
@@ -119,11 +124,14 @@ func join(x []float64) string {
 func thirdOctaves(x []float64, rateHz float64) [23]float64 {
 	const n = 8192
 	fft := exact.NewFFT(n)
-	power := make([]float64, n/2)
+	power, hann := make([]float64, n/2), make([]float64, n)
+	for i := range hann {
+		hann[i] = 0.5 - 0.5*math.Cos(2*math.Pi*float64(i)/n)
+	}
 	for at := 0; at+n <= len(x); at += n / 2 {
 		re, im := make([]float64, n), make([]float64, n)
 		for i := range re {
-			re[i] = x[at+i] * (0.5 - 0.5*math.Cos(2*math.Pi*float64(i)/n))
+			re[i] = x[at+i] * hann[i]
 		}
 		fft.Forward(re, im)
 		for k := range power {
@@ -155,7 +163,7 @@ func thirdOctaves(x []float64, rateHz float64) [23]float64 {
 func record(t *testing.T, o order) ([]float64, labels) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "x.wav")
-	l, err := o.make(path)
+	l, err := o.narrate(path)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -4,10 +4,8 @@ import (
 	"math"
 
 	"chapterhouse/testdata/voices/exact"
+	"chapterhouse/testdata/voices/speech"
 )
-
-var thirdOctavesHz = [23]float64{100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600,
-	2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000}
 
 // colour multiplies a spectrum by the minimum-phase filter of third-octave
 // gains, straight lines over the logarithm of frequency between them, and by
@@ -47,15 +45,15 @@ func colour(fft *exact.FFT, re, im []float64, db [23]float64, rateHz float64) {
 func gainAt(db [23]float64, hz float64) float64 {
 	last := len(db) - 1
 	switch {
-	case hz <= thirdOctavesHz[0]:
+	case hz <= speech.ThirdOctavesHz[0]:
 		return db[0]
-	case hz >= thirdOctavesHz[last]:
+	case hz >= speech.ThirdOctavesHz[last]:
 		return db[last]
 	}
 	i := 0
-	for hz > thirdOctavesHz[i+1] {
+	for hz > speech.ThirdOctavesHz[i+1] {
 		i++
 	}
-	at := math.Log2(hz/thirdOctavesHz[i]) / math.Log2(thirdOctavesHz[i+1]/thirdOctavesHz[i])
+	at := math.Log2(hz/speech.ThirdOctavesHz[i]) / math.Log2(speech.ThirdOctavesHz[i+1]/speech.ThirdOctavesHz[i])
 	return db[i] + float64(at*(db[i+1]-db[i]))
 }

@@ -4,18 +4,19 @@ import "math"
 
 // FFT is a radix-2 transform of one size, a power of two.
 type FFT struct {
-	n    int
-	cos  []float64
-	sin  []float64
-	swap []int32
+	n        int
+	cos, sin []float64 // of every pass, one behind the other, so that a pass reads them in order
+	swap     []int32
 }
 
 // NewFFT plans transforms of n values.
 func NewFFT(n int) *FFT {
-	f := &FFT{n: n, cos: make([]float64, n/2), sin: make([]float64, n/2), swap: make([]int32, n)}
-	for i := range f.cos {
-		angle := float64(2*math.Pi) * float64(i) / float64(n)
-		f.cos[i], f.sin[i] = Cos(angle), -Sin(angle)
+	f := &FFT{n: n, swap: make([]int32, n)}
+	for half := 1; half < n; half <<= 1 {
+		for k := range half {
+			angle := float64(math.Pi) * float64(k) / float64(half)
+			f.cos, f.sin = append(f.cos, Cos(angle)), append(f.sin, -Sin(angle))
+		}
 	}
 	for i := 1; i < n; i++ {
 		f.swap[i] = f.swap[i>>1] >> 1
@@ -39,12 +40,13 @@ func (f *FFT) Forward(re, im []float64) {
 		}
 	}
 	for half := 1; half < f.n; half <<= 1 {
-		step := f.n / (2 * half)
+		cos, sin := f.cos[half-1:2*half-1], f.sin[half-1:][:half]
 		for start := 0; start < f.n; start += 2 * half {
 			ra, rb := re[start:start+half], re[start+half:start+2*half]
 			ia, ib := im[start:start+half], im[start+half:start+2*half]
-			for k := range ra {
-				c, s := f.cos[k*step], f.sin[k*step]
+			ra, rb, ia, ib = ra[:len(cos)], rb[:len(cos)], ia[:len(cos)], ib[:len(cos)] // no bounds checks below
+			for k, c := range cos {
+				s := sin[k]
 				xr := float64(rb[k]*c) - float64(ib[k]*s)
 				xi := float64(rb[k]*s) + float64(ib[k]*c)
 				rb[k], ib[k] = ra[k]-xr, ia[k]-xi

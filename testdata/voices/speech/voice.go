@@ -45,7 +45,7 @@ func Voices() []Voice {
 		{Name: "heron", Use: "tune", F0Hz: 126, RangeST: 11.5, Tract: 1.03, Rd: 1.8, JitterPct: 0.7, ShimmerPct: 4, BreathyDB: 5,
 			EssHz: 6600, EssDB: 0, Pace: 1.0, BreathPct: 60, ClicksMin: 5},
 		{Name: "sorrel", Use: "tune", F0Hz: 220, RangeST: 9, Tract: 1.14, Rd: 0.8, JitterPct: 0.55, ShimmerPct: 3, BreathyDB: -3,
-			EssHz: 6900, EssDB: 4, Pace: 0.98, BreathPct: 50, ClicksMin: 3},
+			EssHz: 6900, EssDB: 2.5, Pace: 0.98, BreathPct: 50, ClicksMin: 3},
 		{Name: "birch", Use: "print", F0Hz: 97, RangeST: 13, Tract: 0.98, Rd: 1.3, JitterPct: 0.8, ShimmerPct: 5, BreathyDB: 2,
 			EssHz: 5600, EssDB: 1, Pace: 1.05, BreathPct: 55, ClicksMin: 4},
 	}
