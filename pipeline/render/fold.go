@@ -3,7 +3,6 @@ package render
 import (
 	"fmt"
 	"math"
-	"sort"
 
 	"chapterhouse/pipeline"
 )
@@ -62,6 +61,8 @@ func (b *bench) chooseFold(source pipeline.Digest, span pipeline.Span, rateHz in
 		return pipeline.FoldLeft, "the two sides are alike: the louder, left, was taken", false, nil
 	case right.db() > left.db():
 		return pipeline.FoldRight, fmt.Sprintf("two microphones: the right has %.1f dB more between speech and floor and was taken", right.db()-left.db()), true, nil
+	case right.db() == left.db():
+		return pipeline.FoldLeft, "two microphones with as much between speech and floor: the left was taken", true, nil
 	default:
 		return pipeline.FoldLeft, fmt.Sprintf("two microphones: the left has %.1f dB more between speech and floor and was taken", left.db()-right.db()), true, nil
 	}
@@ -74,7 +75,7 @@ var errEnough = fmt.Errorf("enough heard")
 type spread struct {
 	block, n int
 	energy   float64
-	counts   [121]int // by whole dB under full scale
+	counts   [1201]int // by tenths of a dB under full scale
 	total    int
 }
 
@@ -84,8 +85,8 @@ func (s *spread) write(x []float64) {
 	for _, v := range x {
 		s.energy += float64(v * v)
 		if s.n++; s.n == s.block {
-			db := -10 * math.Log10(s.energy/float64(s.n)+1e-12)
-			s.counts[max(0, min(len(s.counts)-1, int(db)))]++
+			tenths := -100 * math.Log10(s.energy/float64(s.n)+1e-12)
+			s.counts[max(0, min(len(s.counts)-1, int(tenths)))]++
 			s.total++
 			s.energy, s.n = 0, 0
 		}
@@ -94,15 +95,17 @@ func (s *spread) write(x []float64) {
 
 // db is the distance of the 95th to the 10th percentile of the block levels.
 func (s *spread) db() float64 {
-	at := func(share float64) float64 {
-		want := int(share * float64(s.total))
-		cum := make([]int, len(s.counts))
-		n := 0
+	if s.total == 0 {
+		return 0
+	}
+	at := func(share float64) float64 { // what a share of the blocks reach
+		left := max(1, int(math.Ceil(share*float64(s.total))))
 		for i, c := range s.counts {
-			n += c
-			cum[i] = n
+			if left -= c; left <= 0 {
+				return float64(i) / 10
+			}
 		}
-		return float64(sort.SearchInts(cum, want))
+		return 0
 	}
 	return at(0.90) - at(0.05)
 }
