@@ -8,7 +8,8 @@ import (
 // usedDB is the change from which a stage counts as active.
 const usedDB = 0.1
 
-// useBins of 0.1 dB hold how deep a stage went; the last takes all that is deeper.
+// useBins of 0.1 dB hold how deep a stage went, the first those where it was
+// not active; the last takes all that is deeper.
 const useBins = 601
 
 // stageUses gathers how much each stage of a chain moved gain, on a 10 ms
@@ -49,7 +50,11 @@ func (u *stageUses) quantum(_ dsp.Frames, stage int, gainsDB []float64) {
 }
 
 func (c *useCount) count(db float64) {
-	c.bins[max(0, min(useBins-1, int(-db*10+0.5)))]++
+	bin := 0
+	if db <= -usedDB {
+		bin = int(min(-db*10+0.5, useBins-1))
+	}
+	c.bins[bin]++
 	c.total++
 }
 
