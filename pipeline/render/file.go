@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/level"
@@ -272,7 +273,7 @@ type deepPlaces struct {
 const (
 	deepDB     = 3.0
 	deepJoinS  = 1.0 // places closer than this are one
-	deepAtMost = 50  // worst case; past it a chapter needs more than a list
+	deepAtMost = 50  // the deepest; past them a chapter needs more than a list
 )
 
 func newDeepPlaces(list *playlist) *deepPlaces {
@@ -281,24 +282,33 @@ func newDeepPlaces(list *playlist) *deepPlaces {
 
 func (d *deepPlaces) quantum(at dsp.Frames, gainsDB []float64) {
 	for i, g := range gainsDB {
-		if g > -deepDB {
+		if g >= -deepDB {
 			continue
 		}
 		source, s, ok := d.list.place(max(0, at+dsp.Frames(i)*d.step))
 		if !ok {
 			continue
 		}
-		n := len(d.places)
-		if n > 0 && d.places[n-1].Source == source && s-d.places[n-1].EndS < deepJoinS && s >= d.places[n-1].StartS {
+		if n := len(d.places); n > 0 && d.places[n-1].Source == source && s-d.places[n-1].EndS < deepJoinS && s >= d.places[n-1].StartS {
 			d.places[n-1].EndS = s
 			d.places[n-1].DB = min(d.places[n-1].DB, dsp.DB(g))
-		} else if n < deepAtMost {
+		} else {
 			d.places = append(d.places, pipeline.Place{Source: source, StartS: s, EndS: s, DB: dsp.DB(g)})
 		}
 	}
 }
 
+// done is the deepest places, in the file's order.
 func (d *deepPlaces) done() []pipeline.Place {
+	if len(d.places) > deepAtMost {
+		depths := make([]dsp.DB, len(d.places))
+		for i, p := range d.places {
+			depths[i] = p.DB
+		}
+		slices.Sort(depths)
+		d.places = slices.DeleteFunc(d.places, func(p pipeline.Place) bool { return p.DB > depths[deepAtMost-1] })
+		d.places = d.places[:min(deepAtMost, len(d.places))]
+	}
 	for i := range d.places {
 		p := &d.places[i]
 		p.StartS, p.EndS, p.DB = dsp.Round2(p.StartS), dsp.Round2(p.EndS), dsp.DB(math.Round(float64(p.DB)*10)/10)

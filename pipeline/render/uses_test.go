@@ -137,3 +137,25 @@ func TestDeepPlaces(t *testing.T) {
 		t.Errorf("%+v, want %+v", got, want)
 	}
 }
+
+// Of more places than a record lists, the deepest stay, in their order.
+func TestDeepestPlacesAreKept(t *testing.T) {
+	const rate = 48000
+	seconds := 3 * deepAtMost
+	a := pipeline.FilePart{Cut: cutOf(rate, 0, seconds*rate)}
+	p := &playlist{parts: []pipeline.FilePart{a}, rateHz: rate}
+	p.add(segment{n: dsp.Frames(seconds * rate)})
+	d := newDeepPlaces(p)
+	for s := 0; s < seconds; s += 2 { // 75 places, the later the deeper
+		d.quantum(dsp.Frames(s*rate), []float64{-4 - float64(s)/100})
+	}
+	got := d.done()
+	if len(got) != deepAtMost {
+		t.Fatalf("%d places, want %d", len(got), deepAtMost)
+	}
+	for i, place := range got {
+		if want := float64(seconds - 2*deepAtMost + 2*i); place.StartS != want {
+			t.Fatalf("place %d starts at %g s, want %g", i, place.StartS, want)
+		}
+	}
+}
