@@ -1,0 +1,126 @@
+// Prove runs the program as its users do and holds what it measures of it
+// against a limit. Each proof has its own file and prints one table: what,
+// measured, limit, ok.
+//
+//	go run ./deploy/prove peers --files recordings
+//
+// Results are levels, sizes and ratios, never times: those belong to a machine.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+// A proof fills a table; an error means that nothing can be said.
+type proof struct {
+	name, help string
+	files      bool // takes --files
+	prove      func(ctx context.Context, s *site, t *table) error
+}
+
+func proofs() []proof {
+	return []proof{
+		{name: "peers", help: "our meters beside ffmpeg's and sox's, on sources and deliveries of the demo title and every file in --files", files: true, prove: peers},
+		{name: "speed", help: "processor time of a whole chapter as a multiple of one lame encode of it", prove: speed},
+	}
+}
+
+// An order is what the command line asks for.
+type order struct {
+	proof proof
+	root  string // folder of the repository
+	files string // folder of further files, or none
+	seed  uint64 // of generated narration
+}
+
+const (
+	exitMet    = 0
+	exitMissed = 1 // or nothing could be said
+	exitUsage  = 2
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], proofs(), os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+func run(ctx context.Context, args []string, all []proof, stdout, stderr io.Writer) int {
+	o, err := parse(args, all)
+	if err != nil {
+		if !errors.Is(err, flag.ErrHelp) {
+			fmt.Fprintln(stderr, "prove:", err)
+		}
+		usage(stderr, all)
+		return exitUsage
+	}
+	s, err := newSite(o, stderr)
+	if err != nil {
+		fmt.Fprintln(stderr, "prove:", err)
+		return exitMissed
+	}
+	defer s.close()
+	var t table
+	if err := o.proof.prove(ctx, s, &t); err != nil {
+		fmt.Fprintf(stderr, "prove %s: %v\n", o.proof.name, err)
+		return exitMissed
+	}
+	if err := t.write(stdout); err != nil {
+		fmt.Fprintln(stderr, "prove:", err)
+		return exitMissed
+	}
+	if !t.met() {
+		return exitMissed
+	}
+	return exitMet
+}
+
+// parse takes flags before and after the name.
+func parse(args []string, all []proof) (order, error) {
+	var o order
+	f := flag.NewFlagSet("prove", flag.ContinueOnError)
+	f.SetOutput(io.Discard)
+	f.StringVar(&o.root, "root", ".", "")
+	f.StringVar(&o.files, "files", "", "")
+	f.Uint64Var(&o.seed, "seed", 1, "")
+	if err := f.Parse(args); err != nil {
+		return o, err
+	}
+	name, rest := f.Arg(0), f.Args()
+	if name == "" {
+		return o, errors.New("name a proof")
+	}
+	if err := f.Parse(rest[1:]); err != nil {
+		return o, err
+	}
+	if f.NArg() > 0 {
+		return o, fmt.Errorf("one proof at a time: what is %q?", f.Arg(0))
+	}
+	for _, p := range all {
+		if p.name == name {
+			o.proof = p
+		}
+	}
+	switch {
+	case o.proof.name == "":
+		return o, fmt.Errorf("no proof is called %q", name)
+	case o.files != "" && !o.proof.files:
+		return o, fmt.Errorf("%s reads no --files", name)
+	}
+	return o, nil
+}
+
+func usage(w io.Writer, all []proof) {
+	fmt.Fprintln(w, "usage: deploy/prove.sh NAME [--files DIR] [--seed N]")
+	for _, p := range all {
+		fmt.Fprintf(w, "  %-8s %s\n", p.name, p.help)
+	}
+}
