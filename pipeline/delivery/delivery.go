@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -47,37 +48,55 @@ type File struct {
 // Write puts one spec's files of an outcome into the folder out/<title>/<spec>
 // and returns its manifest. The new folder takes the old one's place whole: a
 // reader sees one run's files or the other's. Where they are the same already,
-// nothing is written.
+// nothing is written; what a person laid beside the files stays. Cut off
+// anywhere, the next call finishes it.
 func Write(ctx context.Context, s store.Store, o pipeline.Outcome, spec pipeline.Spec, dir string) (Manifest, error) {
 	m := manifest(o, spec)
 	text, err := json.MarshalIndent(m, "", "  ")
 	if err != nil {
 		return m, pipeline.Errorf(pipeline.Bug, "delivery", "%w", err)
 	}
+	if err := settle(dir); err != nil {
+		return m, failed(dir, err)
+	}
 	if same(dir, m, text) {
 		return m, nil
 	}
-	fresh := dir + ".new"
-	err = errors.Join(os.RemoveAll(fresh), os.MkdirAll(fresh, 0o755))
+	if err := strangers(dir, m); err != nil {
+		return m, failed(dir, err)
+	}
+	fresh := beside(dir, "new")
+	err = os.MkdirAll(fresh, 0o755)
 	for _, f := range m.Files {
 		if err == nil {
 			err = copyBlob(ctx, s, f, filepath.Join(fresh, f.Name))
 		}
 	}
 	if err == nil {
-		err = os.WriteFile(filepath.Join(fresh, ManifestFile), append(text, '\n'), 0o644)
+		err = writeSynced(filepath.Join(fresh, ManifestFile), append(text, '\n'))
 	}
 	if err == nil && m.Complete {
-		err = os.WriteFile(filepath.Join(fresh, ChecksumsFile), checksums(m), 0o644)
+		err = writeSynced(filepath.Join(fresh, ChecksumsFile), checksums(m))
 	}
 	if err == nil {
-		err = replace(dir, fresh)
+		err = swap(dir)
 	}
 	if err != nil {
 		_ = os.RemoveAll(fresh)
-		return m, pipeline.Errorf(pipeline.Infra, "deliver to "+dir, "%w", err)
+		return m, failed(dir, err)
 	}
 	return m, nil
+}
+
+// failed says what could not be delivered and, where a folder or its disk is
+// in the way, what to do.
+func failed(dir string, err error) error {
+	var path *fs.PathError
+	var link *os.LinkError
+	if errors.As(err, &path) || errors.As(err, &link) {
+		return pipeline.Errorf(pipeline.Infra, "deliver to "+dir, "%w: see that the folder can be written and its disk has room, or choose another with --out", err)
+	}
+	return pipeline.Errorf(pipeline.Infra, "deliver to "+dir, "%w", err)
 }
 
 func manifest(o pipeline.Outcome, spec pipeline.Spec) Manifest {
@@ -151,53 +170,4 @@ func checksums(m Manifest) []byte {
 		fmt.Fprintf(&b, "%s  %s\n", f.SHA256, f.Name)
 	}
 	return b.Bytes()
-}
-
-// replace puts the folder fresh in dir's place. What a person had laid beside
-// the delivered files moves along.
-func replace(dir, fresh string) error {
-	if err := keepOthers(dir, fresh); err != nil {
-		return err
-	}
-	old := dir + ".old"
-	if err := os.RemoveAll(old); err != nil {
-		return err
-	}
-	if err := os.Rename(dir, old); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return err
-	}
-	if err := os.Rename(fresh, dir); err != nil {
-		return err
-	}
-	return os.RemoveAll(old)
-}
-
-// keepOthers moves into fresh what stands in dir and in no manifest.
-func keepOthers(dir, fresh string) error {
-	text, err := os.ReadFile(filepath.Join(dir, ManifestFile))
-	if errors.Is(err, os.ErrNotExist) {
-		text = []byte("{}")
-	} else if err != nil {
-		return err
-	}
-	var was Manifest
-	_ = json.Unmarshal(text, &was) // unreadable: then nothing in it is ours
-	ours := map[string]bool{ManifestFile: true, ChecksumsFile: true}
-	for _, f := range was.Files {
-		ours[f.Name] = true
-	}
-	entries, err := os.ReadDir(dir)
-	if err != nil && !errors.Is(err, os.ErrNotExist) {
-		return err
-	}
-	for _, e := range entries {
-		to := filepath.Join(fresh, e.Name())
-		if _, err := os.Lstat(to); ours[e.Name()] || err == nil {
-			continue
-		}
-		if err := os.Rename(filepath.Join(dir, e.Name()), to); err != nil {
-			return err
-		}
-	}
-	return nil
 }
