@@ -54,7 +54,7 @@ func Do(ctx context.Context, dir string, j pipeline.Job, say Progress) ([]pipeli
 	if say == nil {
 		say = func(pipeline.Digest, pipeline.Step, float64) {}
 	}
-	b := &bench{ctx: ctx, dir: dir, job: j, say: say, made: map[pipeline.Digest]pipeline.Commit{}}
+	b := &bench{ctx: ctx, dir: dir, job: j, say: say}
 	defer b.close()
 	var commits []pipeline.Commit
 	for _, r := range j.Recipes {
@@ -68,7 +68,6 @@ func Do(ctx context.Context, dir string, j pipeline.Job, say Progress) ([]pipeli
 		if err := writeCommit(dir, c); err != nil {
 			return commits, err
 		}
-		b.made[c.Key] = c
 		commits = append(commits, c)
 	}
 	return commits, nil
@@ -80,9 +79,8 @@ type bench struct {
 	dir  string
 	job  pipeline.Job
 	say  Progress
-	made map[pipeline.Digest]pipeline.Commit // earlier siblings
-	pass *chainPass                          // the last chain pass, kept for siblings
-	key  pipeline.Digest                     // of the recipe at hand
+	pass *chainPass      // the last chain pass, kept for siblings
+	key  pipeline.Digest // of the recipe at hand
 	step pipeline.Step
 }
 
@@ -144,17 +142,6 @@ func (b *bench) name(blob pipeline.Digest) string {
 }
 
 func (b *bench) temp(name string) string { return filepath.Join(b.dir, tempFolder, name) }
-
-// commit is an earlier result: a sibling's or one that came with the job.
-func (b *bench) commit(key pipeline.Digest) (pipeline.Commit, error) {
-	if c, ok := b.made[key]; ok {
-		return c, nil
-	}
-	if c, ok := b.job.Commits[key]; ok {
-		return c, nil
-	}
-	return pipeline.Commit{}, pipeline.Errorf(pipeline.Bug, "job", "the result %s is named but did not come with the job", key.Short())
-}
 
 func writeCommit(dir string, c pipeline.Commit) error {
 	text, err := json.Marshal(c)

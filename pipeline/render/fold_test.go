@@ -101,7 +101,7 @@ func foldInto(x []float64, left, right float64, f pipeline.Fold) {
 // bench is a workplace of a job's folder, for steps by themselves.
 func (f *jobFolder) bench() *bench {
 	f.t.Helper()
-	b := &bench{ctx: f.t.Context(), dir: f.dir, job: f.job(), say: func(pipeline.Digest, pipeline.Step, float64) {}, made: map[pipeline.Digest]pipeline.Commit{}}
+	b := &bench{ctx: f.t.Context(), dir: f.dir, job: f.job(), say: func(pipeline.Digest, pipeline.Step, float64) {}}
 	f.t.Cleanup(b.close)
 	return b
 }
