@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"io"
 	"os"
 	"path/filepath"
@@ -14,14 +15,28 @@ import (
 
 type reportWork = report.Work
 
+// checkOut makes sure before the night that its files can leave after it.
+func checkOut(t openedTitle) error {
+	dir := filepath.Join(t.out, t.title.Slug)
+	err := os.MkdirAll(dir, 0o755)
+	if err == nil {
+		var f *os.File
+		if f, err = os.CreateTemp(dir, ".probe-"); err == nil {
+			_, werr := f.Write([]byte{0})
+			err = errors.Join(werr, f.Close(), os.Remove(f.Name()))
+		}
+	}
+	if err != nil {
+		return pipeline.Errorf(pipeline.Infra, "", "nothing can be delivered to %s (%w): see that it can be written and its disk has room, or choose another folder with --out", t.out, err)
+	}
+	return nil
+}
+
 // deliver writes every spec's files to out/<title>/<spec>.
 func deliver(ctx context.Context, s store.Store, o pipeline.Outcome, out string) ([]report.Delivery, error) {
 	var all []report.Delivery
 	for _, spec := range o.Specs {
 		dir := filepath.Join(out, o.Slug, spec.Spec)
-		if err := os.MkdirAll(filepath.Dir(dir), 0o755); err != nil {
-			return nil, pipeline.Errorf(pipeline.Infra, "deliver", "%w: choose another folder with --out", err)
-		}
 		m, err := delivery.Write(ctx, s, o, spec, dir)
 		if err != nil {
 			return nil, err
@@ -36,7 +51,7 @@ func writeReport(w io.Writer, r report.Report, out string, asJSON bool) error {
 	for name, write := range map[string]func(io.Writer, report.Report) error{"report.txt": report.Text, "report.json": report.JSON} {
 		path := filepath.Join(out, r.Slug, name)
 		if err := writeFile(path, func(f io.Writer) error { return write(f, r) }); err != nil {
-			return pipeline.Errorf(pipeline.Infra, "report", "%w", err)
+			return pipeline.Errorf(pipeline.Infra, "write the report", "%w: see that the folder can be written and its disk has room, or choose another with --out", err)
 		}
 	}
 	if asJSON {

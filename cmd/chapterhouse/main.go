@@ -77,7 +77,13 @@ func rootCommand() *cobra.Command {
 			"Exit codes: 0 done, whatever the verdicts; 1 could not; 2 usage; 3 only with --fail-on.",
 		SilenceUsage:  true,
 		SilenceErrors: true,
-		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usageError{c.CommandPath(), fmt.Errorf("no command is called %q", args[0])}
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(processCommand(), measureCommand(), jobCommand())

@@ -44,6 +44,9 @@ func processCommand() *cobra.Command {
 			if o.failOn != "" && o.failOn != "listen" && o.failOn != "return" {
 				return usageError{c.CommandPath(), fmt.Errorf("--fail-on takes listen or return, not %q", o.failOn)}
 			}
+			if c.Flags().Changed("slots") && o.slots < 1 {
+				return usageError{c.CommandPath(), fmt.Errorf("--slots takes 1 or more, not %d", o.slots)}
+			}
 			return process(c, o)
 		},
 	}
@@ -72,6 +75,9 @@ func process(c *cobra.Command, o processOptions) error {
 	}
 	title, err := openTitle(o)
 	if err != nil {
+		return err
+	}
+	if err := checkOut(title); err != nil {
 		return err
 	}
 	store, err := folder.Open(title.store)

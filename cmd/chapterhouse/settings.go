@@ -37,7 +37,8 @@ func loadSettings(slots int) (settings, error) {
 	}
 	var s settings
 	if err := v.UnmarshalExact(&s); err != nil {
-		return s, pipeline.Errorf(pipeline.House, "settings", "%w", err)
+		why := strings.Join(strings.Fields(err.Error()), " ") // it has lines of its own
+		return s, pipeline.Errorf(pipeline.House, "settings", "%s; there are slots, a whole number, and log, one of debug, info, warn, error", why)
 	}
 	if slots > 0 {
 		s.Slots = slots

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 
 	"chapterhouse/coordinator"
@@ -28,8 +30,15 @@ func openTitle(o processOptions) (openedTitle, error) {
 	if t.folder, err = filepath.Abs(o.title); err != nil {
 		return t, pipeline.Errorf(pipeline.House, o.title, "%w", err)
 	}
+	if err := isFolder(t.folder, "name the folder that holds the title's recordings"); err != nil {
+		return t, err
+	}
 	root := o.house
-	if root == "" {
+	if root != "" {
+		if err := isFolder(root, "name the folder that holds house.yaml"); err != nil {
+			return t, err
+		}
+	} else {
 		root, _ = house.Find(t.folder)
 	}
 	if root == "" {
@@ -63,6 +72,19 @@ func openTitle(o processOptions) (openedTitle, error) {
 	return t, nil
 }
 
+// isFolder says in one sentence why a folder can't be opened and what to do.
+func isFolder(path, remedy string) error {
+	switch info, err := os.Stat(path); {
+	case errors.Is(err, os.ErrNotExist):
+		return pipeline.Errorf(pipeline.House, "", "there is no folder %s: %s", path, remedy)
+	case err != nil:
+		return pipeline.Errorf(pipeline.House, "", "%w: %s", err, remedy)
+	case !info.IsDir():
+		return pipeline.Errorf(pipeline.House, "", "%s is a file: %s", path, remedy)
+	}
+	return nil
+}
+
 // engineHere is this build with the encoders this machine has.
 func engineHere() pipeline.Engine {
 	stages := map[string]int{}
@@ -91,11 +113,5 @@ func verdictFor(o pipeline.Outcome, failOn string) error {
 	if failOn == "" || pipeline.Worse(o.Verdict, pipeline.Verdict(failOn)) != o.Verdict {
 		return nil
 	}
-	n := 0
-	for _, ch := range o.Chapters {
-		if pipeline.Worse(ch.Verdict, pipeline.Verdict(failOn)) == ch.Verdict {
-			n++
-		}
-	}
-	return verdictError(fmt.Sprintf("%d chapters are %s or worse", n, failOn))
+	return verdictError(fmt.Sprintf("%s: the verdict is %s", o.Title, o.Verdict))
 }
