@@ -16,7 +16,7 @@ import (
 func (b *bench) run(cut pipeline.Cut, fitDB dsp.DB, stages []pipeline.Resolved, facts pipeline.Facts, uses *stageUses, from, to float64, emit func([]float64)) error {
 	procs, err := chain.New(stages, float64(cut.RateHz), facts)
 	if err != nil {
-		return pipeline.Errorf(pipeline.House, "chain", "%w", err)
+		return err
 	}
 	engine := dsp.NewEngine(0, procs...)
 	if uses != nil {
