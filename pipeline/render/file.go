@@ -103,13 +103,19 @@ func (b *bench) write(r pipeline.FileRecipe, list *playlist, ceilingDBTP float64
 		engine.Write(x, limited)
 		done += dsp.Frames(len(x))
 		b.progress(0.5 + 0.3*float64(done)/float64(list.frames))
-		return errors.Join(out.err, b.ctx.Err())
+		if out.err != nil {
+			return out.err
+		}
+		return b.ctx.Err()
 	})
 	if err == nil {
 		engine.Close(limited)
 		rs.Close(resampled)
 	}
-	if err := errors.Join(err, out.close()); err != nil {
+	if closing := out.close(); err == nil {
+		err = closing
+	}
+	if err != nil {
 		return none, nil, err
 	}
 	uses := addUses([]*stageUses{use})
@@ -169,7 +175,7 @@ func (b *bench) openOutput(r pipeline.FileRecipe, list *playlist, path string) (
 		return nil, pipeline.Errorf(pipeline.House, "spec", "no format is called %q: use flac, wav or mp3", f.Format)
 	}
 	if err != nil {
-		return nil, pipeline.Errorf(pipeline.Infra, "write "+string(f.Format), "%w", err)
+		return nil, scratchError(err)
 	}
 	if f.Format != pipeline.MP3 && f.Bits == 16 {
 		if o.dither, err = newDithers(list, f.Bits, f.RateHz); err != nil {
@@ -193,13 +199,13 @@ func (o *output) write(y []float64) {
 		o.views[i] = y
 	}
 	if err := o.to.Write(o.views); err != nil {
-		o.err = pipeline.Errorf(pipeline.Infra, "write audio", "%w", err)
+		o.err = scratchError(err)
 	}
 }
 
 func (o *output) close() error {
 	if err := o.to.Close(); err != nil && o.err == nil {
-		o.err = pipeline.Errorf(pipeline.Infra, "write audio", "%w", err)
+		o.err = scratchError(err)
 	}
 	if o.err == nil && o.encode != nil {
 		o.err = o.encode()

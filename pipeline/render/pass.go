@@ -123,7 +123,7 @@ type spool struct {
 func newSpool(path string) (*spool, error) {
 	f, err := os.Create(path)
 	if err != nil {
-		return nil, pipeline.Errorf(pipeline.Infra, "scratch", "%w", err)
+		return nil, scratchError(err)
 	}
 	return &spool{file: f, buf: make([]byte, 0, 1<<16)}, nil
 }
@@ -149,9 +149,18 @@ func (s *spool) put() {
 func (s *spool) flush() error {
 	s.put()
 	if s.err != nil {
-		return pipeline.Errorf(pipeline.Infra, "scratch", "%w: make room on the disk that holds the scratch folder", s.err)
+		return scratchError(s.err)
 	}
 	return nil
+}
+
+// scratchError is the error of a file that could not be written: the disk's,
+// unless it says otherwise itself.
+func scratchError(err error) error {
+	if pipeline.KindOf(err) != pipeline.Infra {
+		return err
+	}
+	return pipeline.Errorf(pipeline.Infra, "scratch", "%w: make room on the disk that holds the scratch folder", err)
 }
 
 // read fills x with the samples from a frame on; frames outside are zero.
