@@ -111,11 +111,20 @@ func (w *FLACWriter) flush() error {
 		})
 	}
 	if err := w.enc.WriteFrame(f); err != nil {
-		return writing(w.path, err)
+		return w.broken(err)
 	}
 	w.frames += dsp.Frames(w.n)
 	w.n = 0
 	return nil
+}
+
+// broken is the disk's own error where there is one: the encoder's is dressed
+// for a terminal, with colours and lines of its code.
+func (w *FLACWriter) broken(err error) error {
+	if own := w.out.Flush(); own != nil {
+		err = own
+	}
+	return writing(w.path, err)
 }
 
 // coded is what stands for a channel in a frame, and its bits: the channel
@@ -185,7 +194,7 @@ func (w *FLACWriter) finish() error {
 		}
 	}
 	if err := w.enc.Close(); err != nil {
-		return writing(w.path, err)
+		return w.broken(err)
 	}
 	if err := w.out.Flush(); err != nil {
 		return writing(w.path, err)

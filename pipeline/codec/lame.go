@@ -11,6 +11,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"chapterhouse/dsp"
@@ -94,6 +95,7 @@ func (l Lame) Encode(ctx context.Context, wavPath, mp3Path string, o MP3Options)
 		"--resample", strconv.FormatFloat(float64(o.RateHz)/1000, 'f', -1, 64), // else low bit rates lower it
 		"--scale", strconv.FormatFloat(scale, 'f', 6, 64),
 		asArgument(wavPath), asArgument(mp3Path))
+	cmd.SysProcAttr = endsWithUs()
 	cmd.WaitDelay = 5 * time.Second
 	var said bytes.Buffer
 	cmd.Stderr = &limitedWriter{to: &said, left: 4096}
@@ -110,6 +112,10 @@ func (l Lame) Encode(ctx context.Context, wavPath, mp3Path string, o MP3Options)
 	}
 	return nil
 }
+
+// endsWithUs has the kernel end a program together with this process, also
+// when that is killed: nobody would wait for what it makes.
+func endsWithUs() *syscall.SysProcAttr { return &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL} }
 
 // proveEncoded holds the file against what was asked for.
 func (l Lame) proveEncoded(path string, frames dsp.Frames, o MP3Options) error {

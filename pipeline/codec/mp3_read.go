@@ -109,6 +109,7 @@ func (p *goPCM) Read(b []byte) (n int, err error) {
 func lameDecoder(outer context.Context, lame, path string, s mp3Scan) (*mp3Stream, error) {
 	ctx, cancel := context.WithCancel(outer)
 	cmd := exec.CommandContext(ctx, lame, "--quiet", "--decode", "--mp3input", "-t", asArgument(path), "-")
+	cmd.SysProcAttr = endsWithUs()
 	cmd.WaitDelay = 5 * time.Second
 	out, err := cmd.StdoutPipe()
 	if err == nil {
