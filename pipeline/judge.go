@@ -8,7 +8,7 @@ func Judge(found []Finding, chapter int, decisions []Decision) ([]Finding, Verdi
 	for _, f := range found {
 		known := false
 		for i := range merged {
-			if merged[i].Same(f) {
+			if merged[i].Same(f) && (placed(f) || merged[i].Do == f.Do) {
 				if Worse(merged[i].Weight, f.Weight) != merged[i].Weight {
 					merged[i] = f
 				}
@@ -33,6 +33,10 @@ func Judge(found []Finding, chapter int, decisions []Decision) ([]Finding, Verdi
 	}
 	return merged, verdict
 }
+
+// placed tells whether check, spec and place name a finding. Of what is said of
+// a whole title there may be several, each with its own thing to do.
+func placed(f Finding) bool { return f.Source != "" || f.Spec != "" }
 
 // Holds tells whether d is the decision on f of a chapter.
 func (d Decision) Holds(f Finding, chapter int) bool {
