@@ -1,24 +1,19 @@
 package worker
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"os/exec"
 	"strings"
-	"sync/atomic"
 	"syscall"
 	"time"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/queue"
-
-	"go.uber.org/zap"
 )
 
 // A Line is what a child says on its standard output, one JSON object a line:
@@ -30,96 +25,92 @@ type Line struct {
 	Failed *pipeline.Failure `json:"failed,omitempty"`
 }
 
-// child runs `chapterhouse job DIR` and waits for it. The lease is extended
-// only while the child moves; one that stands still is killed.
-func (w *Worker) child(ctx context.Context, lease queue.Lease, dir string, recipes []pipeline.Recipe) error {
-	ctx, kill := context.WithCancelCause(ctx)
-	defer kill(nil)
+const (
+	maxLine   = 64 << 10
+	maxStderr = 4096
+	// lastWords is how long a dead child's output is waited for: a program it
+	// had started may hold it open.
+	lastWords = 2 * time.Second
+)
+
+// child runs `chapterhouse job DIR` and waits for it.
+func (w *Worker) child(ctx context.Context, p *pulse, dir string, limits pipeline.JobLimits) error {
 	args := append(append([]string{}, w.Child[1:]...), dir)
 	cmd := exec.CommandContext(ctx, w.Child[0], args...)
 	// A group of its own, so that the programs a child runs die with it; and
-	// nobody outlives this process, however that ends.
+	// no child outlives this process, however that ends.
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGKILL}
 	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
+	cmd.WaitDelay = lastWords
 	cmd.Env = append(os.Environ(), "TMPDIR="+dir)
-	stderr := &firstWords{limit: 4096}
-	cmd.Stderr = stderr
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		return pipeline.Errorf(pipeline.Infra, "start child", "%w", err)
-	}
+	said := &listener{w: w, pulse: p}
+	stderr := &firstWords{limit: maxStderr}
+	cmd.Stdout, cmd.Stderr = said, stderr
 	if err := cmd.Start(); err != nil {
 		return pipeline.Errorf(pipeline.Infra, "start child", "%w", err)
 	}
-	var moved atomic.Int64
-	moved.Store(time.Now().UnixNano())
-	watch := make(chan struct{})
-	go func() {
-		defer close(watch)
-		w.heartbeat(ctx, lease, &moved, kill)
-	}()
-	said := w.listen(out, &moved)
-	err = cmd.Wait()
-	cause := context.Cause(ctx)
-	kill(nil)
-	<-watch
+	err := cmd.Wait()
+	// What a dead child had started works for nobody.
+	_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
 	switch {
-	case err == nil:
+	case errors.Is(context.Cause(ctx), errStuck):
+		return pipeline.Errorf(pipeline.Crash, "", "no progress for %v: the child was stopped", p.stuckAfter)
+	case said.failed != nil:
+		return pipeline.Errorf(said.failed.Kind, "", "%s", said.failed.Text)
+	case err == nil || errors.Is(err, exec.ErrWaitDelay):
 		return nil
-	case errors.Is(cause, errStuck):
-		return pipeline.Errorf(pipeline.Crash, "", "no progress for %v: the child was stopped", stuckAfter)
-	case said != nil:
-		return pipeline.Errorf(said.Kind, "", "%s", said.Text)
+	}
+	used := cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
+	if used >= time.Duration(limits.CPUSeconds)*time.Second && limits.CPUSeconds > 0 {
+		return pipeline.Errorf(pipeline.Crash, "", "the child died: it used up the %d s of processor time it may use", limits.CPUSeconds)
 	}
 	return pipeline.Errorf(pipeline.Crash, "", "the child died: %s", reason(err, stderr.String()))
 }
 
-var errStuck = errors.New("stuck")
-
-// heartbeat extends the lease while the child moves, and stops a child that does not.
-func (w *Worker) heartbeat(ctx context.Context, lease queue.Lease, moved *atomic.Int64, kill context.CancelCauseFunc) {
-	t := time.NewTicker(beat)
-	defer t.Stop()
-	var last int64
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-t.C:
-		}
-		now := moved.Load()
-		if time.Since(time.Unix(0, now)) > stuckAfter {
-			kill(errStuck)
-			return
-		}
-		if now == last {
-			continue
-		}
-		last = now
-		if err := lease.Extend(ctx); err != nil && ctx.Err() == nil {
-			w.Log.Warn("lease not extended", zap.Error(err))
-		}
-	}
+// listener takes a child's lines: it passes progress on and keeps what the
+// child says of its failure. What is no such line, or too long for one, is
+// nothing that moves.
+type listener struct {
+	w      *Worker
+	pulse  *pulse
+	line   []byte
+	long   bool // the rest of a line that is too long is dropped
+	failed *pipeline.Failure
 }
 
-// listen passes a child's progress on and returns what it said of its failure.
-func (w *Worker) listen(out io.Reader, moved *atomic.Int64) (failed *pipeline.Failure) {
-	lines := bufio.NewScanner(out)
-	lines.Buffer(nil, 64<<10)
-	for lines.Scan() {
-		var l Line
-		if json.Unmarshal(lines.Bytes(), &l) != nil {
-			continue
+func (l *listener) Write(b []byte) (int, error) {
+	for rest := b; len(rest) > 0; {
+		piece, after, ended := bytes.Cut(rest, []byte("\n"))
+		rest = after
+		if l.long = l.long || len(l.line)+len(piece) > maxLine; !l.long {
+			l.line = append(l.line, piece...)
 		}
-		moved.Store(time.Now().UnixNano())
-		if l.Failed != nil {
-			failed = l.Failed
-			continue
+		if !ended {
+			break
 		}
-		w.Events.Say(queue.Event{Key: l.Key, Step: string(l.Step), Progress: l.Part, Done: l.Part >= 1, Worker: w.Name})
+		if !l.long {
+			l.hear(l.line)
+		}
+		l.line, l.long = l.line[:0], false
 	}
-	_, _ = io.Copy(io.Discard, out) // a line past the buffer: let the child go on
-	return failed
+	return len(b), nil
+}
+
+func (l *listener) hear(line []byte) {
+	var said Line
+	if json.Unmarshal(line, &said) != nil {
+		return
+	}
+	switch {
+	case said.Failed != nil:
+		if said.Failed.Kind == "" {
+			said.Failed.Kind = pipeline.Bug
+		}
+		l.failed = said.Failed
+	case said.Key.Valid():
+		l.pulse.move()
+		l.w.Events.Say(queue.Event{Key: said.Key, Step: string(said.Step), Progress: said.Part, Done: said.Part >= 1, Worker: l.w.Name})
+	}
 }
 
 // reason says in one line how a child died.
@@ -129,9 +120,6 @@ func reason(err error, stderr string) string {
 	if errors.As(err, &exit) {
 		if ws, ok := exit.Sys().(syscall.WaitStatus); ok && ws.Signaled() {
 			why = "signal " + ws.Signal().String()
-			if ws.Signal() == syscall.SIGXCPU {
-				why = "it used up its processor time"
-			}
 		}
 	}
 	for _, line := range strings.Split(stderr, "\n") {

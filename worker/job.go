@@ -5,11 +5,11 @@ import (
 	"crypto/rand"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/queue"
@@ -23,70 +23,124 @@ import (
 func (w *Worker) recipe(ctx context.Context, key pipeline.Digest) (pipeline.Recipe, error) {
 	var r pipeline.Recipe
 	text, err := store.ReadObject(ctx, w.Store, "recipes/"+string(key)+".json")
+	if errors.Is(err, store.ErrAbsent) {
+		return r, pipeline.Errorf(pipeline.Missing, "recipe "+key.Short(), "%w", err)
+	}
 	if err != nil {
 		return r, err
 	}
 	if pipeline.DigestOf(text) != key {
-		return r, pipeline.Errorf(pipeline.Missing, "recipe "+key.Short(), "its bytes are not those of its name")
+		return r, pipeline.Errorf(pipeline.Missing, "recipe "+key.Short(), "its bytes are not those of its name: remove recipes/%s.json from the store and run the title again with --again", key)
 	}
 	if err := json.Unmarshal(text, &r); err != nil {
 		return r, pipeline.Errorf(pipeline.Bug, "recipe "+key.Short(), "%w", err)
 	}
+	if r.Key() != key {
+		return r, pipeline.Errorf(pipeline.Bug, "recipe "+key.Short(), "another build wrote it: what this one reads of it is not all of it")
+	}
+	if !whole(r) {
+		return r, pipeline.Errorf(pipeline.Bug, "recipe "+key.Short(), "it is none of a step that a child does: %q", r.Step)
+	}
 	return r, nil
 }
 
-// work does recipes in a child and commits what came out, also when the child
-// died on a later one of them.
-func (w *Worker) work(ctx context.Context, lease queue.Lease, recipes []pipeline.Recipe) error {
-	first := recipes[0].Key()
-	try := strings.ToLower(rand.Text())
-	if err := w.note(ctx, first, try+".json", map[string]string{"worker": w.Name}); err != nil {
-		return err
+// whole tells whether a recipe is of a step that a child does and has what the step needs.
+func whole(r pipeline.Recipe) bool {
+	switch r.Step {
+	case pipeline.StepIntake:
+		return r.Intake != nil
+	case pipeline.StepProfile:
+		return r.Profile != nil
+	case pipeline.StepWeigh:
+		return r.Weigh != nil
+	case pipeline.StepFile:
+		return r.File != nil
+	case pipeline.StepCheck:
+		return r.Check != nil
 	}
+	return false
+}
+
+// drain is how long what a child had finished may take to commit when the
+// worker is stopped.
+const drain = 10 * time.Second
+
+// work does recipes in a child and commits what came out, also when the child
+// died on a later one of them. Of an error it tells the key that it is about.
+func (w *Worker) work(ctx context.Context, lease queue.Lease, p *pulse, recipes []pipeline.Recipe) (about pipeline.Digest, err error) {
+	about = recipes[0].Key()
+	beating, stop := context.WithCancel(ctx)
+	ended := make(chan struct{})
+	p.kill = func(error) {}
+	go func() {
+		defer close(ended)
+		w.beat(beating, lease, p)
+	}()
+	defer func() {
+		stop()
+		<-ended
+	}()
 	dir, err := os.MkdirTemp(w.Scratch, "job-")
 	if err != nil {
-		return pipeline.Errorf(pipeline.Infra, "scratch folder", "%w", err)
+		return about, pipeline.Errorf(pipeline.Infra, "scratch folder", "%w", err)
 	}
-	defer os.RemoveAll(dir)
-	if err := w.fill(ctx, dir, recipes); err != nil {
+	defer func() {
+		if err := os.RemoveAll(dir); err != nil {
+			w.Log.Warn("a job's folder is left", zap.Error(err))
+		}
+	}()
+	var limits pipeline.JobLimits
+	err = p.during(ctx, func(ctx context.Context) (err error) {
+		limits, about, err = w.fill(ctx, p, dir, recipes)
 		return err
+	})
+	if err != nil {
+		return about, err
 	}
-	failure := w.child(ctx, lease, dir, recipes)
-	blamed := first
-	for _, r := range recipes {
-		key := r.Key()
-		err := w.commit(ctx, dir, key)
-		if errors.Is(err, os.ErrNotExist) {
-			blamed = key // the first without a result is the one that failed
-			break
-		}
-		if err != nil {
-			return err
-		}
+	// Written before a byte is decoded: it stays, whatever becomes of us.
+	err = p.during(ctx, func(ctx context.Context) error {
+		return w.note(ctx, about, ".json", map[string]string{"worker": w.Name})
+	})
+	if err != nil {
+		return about, err
 	}
-	if failure == nil {
-		return nil
-	}
+	failure := p.during(ctx, func(ctx context.Context) error { return w.child(ctx, p, dir, limits) })
+	finish := ctx
 	if ctx.Err() != nil {
-		return ctx.Err() // cut off by a person, not by a fault of the job
+		var stop context.CancelFunc
+		finish, stop = context.WithTimeout(context.WithoutCancel(ctx), drain)
+		defer stop()
 	}
-	kind := pipeline.KindOf(failure)
-	w.Log.Warn("child failed", zap.String("key", blamed.Short()), zap.String("kind", string(kind)), zap.Error(failure))
-	if err := w.note(ctx, blamed, try+".err.json", pipeline.Failure{Kind: kind, Text: failure.Error()}); err != nil {
-		return errors.Join(failure, err)
+	for _, r := range recipes {
+		about = r.Key()
+		var there bool
+		err := p.during(finish, func(ctx context.Context) (err error) {
+			there, err = w.commit(ctx, p, dir, about)
+			return err
+		})
+		switch {
+		case err != nil:
+			return about, err
+		case !there && failure == nil:
+			return about, pipeline.Errorf(pipeline.Bug, "", "the child ended well and left no result")
+		case !there: // the first without a result is the one it failed on
+			return about, failure
+		}
 	}
-	return failure
+	return about, nil // a child that died when all was done is none of our business
 }
 
-// note writes one object about a try.
-func (w *Worker) note(ctx context.Context, key pipeline.Digest, name string, v any) error {
-	return store.CreateJSON(ctx, w.Store, "attempts/"+string(key)+"/"+name, v)
+// note writes one object about a try of a key.
+func (w *Worker) note(ctx context.Context, key pipeline.Digest, ending string, v any) error {
+	return store.CreateJSON(ctx, w.Store, "attempts/"+string(key)+"/"+strings.ToLower(rand.Text())+ending, v)
 }
 
-// fill lays a job's folder out: inputs, and job.json.
-func (w *Worker) fill(ctx context.Context, dir string, recipes []pipeline.Recipe) error {
+// fill lays a job's folder out: inputs, and job.json with the limits that it
+// returns. about is the key that an error is about, else the first recipe's.
+func (w *Worker) fill(ctx context.Context, p *pulse, dir string, recipes []pipeline.Recipe) (limits pipeline.JobLimits, about pipeline.Digest, err error) {
+	about = recipes[0].Key()
 	if err := os.Mkdir(filepath.Join(dir, "in"), 0o755); err != nil {
-		return pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
+		return limits, about, pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
 	}
 	job := pipeline.Job{Recipes: recipes, Limits: pipeline.JobLimits{MemoryMiB: w.Memory}}
 	var bytes int64
@@ -97,9 +151,9 @@ func (w *Worker) fill(ctx context.Context, dir string, recipes []pipeline.Recipe
 				continue
 			}
 			laid[blob] = true
-			n, err := w.lay(ctx, blob, render.InputPath(dir, blob))
+			n, err := w.lay(ctx, p, blob, render.InputPath(dir, blob))
 			if err != nil {
-				return err
+				return limits, r.Key(), err
 			}
 			bytes += n
 		}
@@ -107,12 +161,12 @@ func (w *Worker) fill(ctx context.Context, dir string, recipes []pipeline.Recipe
 	job.Limits.CPUSeconds = cpuLimit(bytes, len(recipes))
 	text, err := json.Marshal(job)
 	if err != nil {
-		return pipeline.Errorf(pipeline.Bug, "job", "%w", err)
+		return limits, about, pipeline.Errorf(pipeline.Bug, "job", "%w", err)
 	}
 	if err := os.WriteFile(filepath.Join(dir, render.JobFile), text, 0o644); err != nil {
-		return pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
+		return limits, about, pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
 	}
-	return nil
+	return job.Limits, about, nil
 }
 
 // cpuLimit is generous: FLAC at its densest holds a second of audio in about
@@ -122,68 +176,103 @@ func cpuLimit(inputBytes int64, recipes int) int {
 	return 120 + int(inputBytes/20_000)*recipes
 }
 
-// lay puts a blob into a job's folder: a link where store and folder share a
-// disk, a copy elsewhere. It returns the blob's size.
-func (w *Worker) lay(ctx context.Context, blob pipeline.Digest, path string) (int64, error) {
+// lay puts a blob into a job's folder, a link where store and folder share a
+// disk, a copy elsewhere, and makes sure that it is whole: a fault found in
+// damaged bytes would be kept as the source's own. It returns the blob's size.
+func (w *Worker) lay(ctx context.Context, p *pulse, blob pipeline.Digest, path string) (int64, error) {
+	if !blob.Valid() {
+		return 0, pipeline.Errorf(pipeline.Bug, "job", "%q is no digest", blob)
+	}
 	name := store.BlobName(blob)
-	if local, ok := w.Store.(store.Local); ok {
-		if from, err := local.Path(name); err == nil && os.Link(from, path) == nil {
-			info, err := os.Stat(path)
-			if err != nil {
-				return 0, pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
-			}
-			return info.Size(), nil
-		}
-	}
-	from, err := w.Store.Get(ctx, name, 0, -1)
-	if err != nil {
-		return 0, fmt.Errorf("%s: %w", name, err)
-	}
-	defer from.Close()
-	to, err := os.Create(path)
-	if err != nil {
-		return 0, pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
-	}
-	got, n, err := pipeline.DigestReader(io.TeeReader(from, to))
-	if err = errors.Join(err, to.Close()); err != nil {
+	got, n, err := w.bring(ctx, p, name, path)
+	switch {
+	case errors.Is(err, store.ErrAbsent):
+		return n, pipeline.Errorf(pipeline.Missing, "", "%w: run the title again with --again", err)
+	case err != nil:
 		return n, pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
-	}
-	if got != blob {
-		return n, pipeline.Errorf(pipeline.Missing, name, "%w", store.ErrDamaged)
+	case got != blob:
+		return n, pipeline.Errorf(pipeline.Missing, name, "%w: remove it from the store and run the title again with --again", store.ErrDamaged)
 	}
 	return n, nil
 }
 
-// commit puts a recipe's blobs into the store, then its commit, and reads it
-// back. The first commit of a key stands, whoever made it. os.ErrNotExist when
-// the child left none.
-func (w *Worker) commit(ctx context.Context, dir string, key pipeline.Digest) error {
-	text, err := os.ReadFile(render.CommitPath(dir, key))
+// bring links or copies an object and digests what is then there.
+func (w *Worker) bring(ctx context.Context, p *pulse, name, path string) (got pipeline.Digest, n int64, err error) {
+	if local, ok := w.Store.(store.Local); ok {
+		if from, err := local.Path(name); err == nil && os.Link(from, path) == nil {
+			f, err := os.Open(path)
+			if err != nil {
+				return "", 0, err
+			}
+			defer f.Close()
+			return pipeline.DigestReader(moving{f, p})
+		}
+	}
+	from, err := w.Store.Get(ctx, name, 0, -1)
 	if err != nil {
-		return err
+		return "", 0, err
+	}
+	defer from.Close()
+	to, err := os.Create(path)
+	if err != nil {
+		return "", 0, err
+	}
+	got, n, err = pipeline.DigestReader(moving{io.TeeReader(from, to), p})
+	return got, n, errors.Join(err, to.Close())
+}
+
+// commit puts a recipe's blobs into the store, then its commit, and reads it
+// back. The first commit of a key stands, whoever made it. there is false
+// where the child left none; what it left and can't stand is of kind Bug.
+func (w *Worker) commit(ctx context.Context, p *pulse, dir string, key pipeline.Digest) (there bool, err error) {
+	text, err := os.ReadFile(render.CommitPath(dir, key))
+	if errors.Is(err, os.ErrNotExist) {
+		return false, nil
+	}
+	if err != nil {
+		return false, pipeline.Errorf(pipeline.Infra, "commit "+key.Short(), "%w", err)
 	}
 	var c pipeline.Commit
-	if err := json.Unmarshal(text, &c); err != nil || c.Key != key {
-		return pipeline.Errorf(pipeline.Bug, "commit "+key.Short(), "the child left no commit of this key: %v", err)
+	if err := json.Unmarshal(text, &c); err != nil {
+		return false, pipeline.Errorf(pipeline.Bug, "commit "+key.Short(), "the child left no commit: %w", err)
+	}
+	if c.Key != key {
+		return false, pipeline.Errorf(pipeline.Bug, "commit "+key.Short(), "the child left the commit of %.64q", c.Key)
 	}
 	for _, out := range c.Files {
-		if !out.Blob.Valid() {
-			return pipeline.Errorf(pipeline.Bug, "commit "+key.Short(), "%q is no digest", out.Blob)
-		}
-		f, err := os.Open(render.OutputPath(dir, out.Blob))
-		if err != nil {
-			return pipeline.Errorf(pipeline.Bug, "commit "+key.Short(), "%w", err)
-		}
-		err = w.Store.Put(ctx, out.Blob, f)
-		f.Close()
-		if err != nil {
-			return err
+		if err := w.keep(ctx, p, dir, out.Blob); err != nil {
+			return false, err
 		}
 	}
-	name := "commits/" + string(key) + ".json"
+	name := commitName(key)
 	if err := store.CreateJSON(ctx, w.Store, name, c); err != nil && !errors.Is(err, store.ErrConflict) {
-		return err
+		return false, err
 	}
 	// Read back: what stands there is the result, ours or an earlier one.
-	return store.ReadJSON(ctx, w.Store, name, &c)
+	var stands pipeline.Commit
+	if err := store.ReadJSON(ctx, w.Store, name, &stands); err != nil {
+		return false, err
+	}
+	return true, nil
+}
+
+// keep puts a blob that the child left into the store.
+func (w *Worker) keep(ctx context.Context, p *pulse, dir string, blob pipeline.Digest) error {
+	op := "output " + blob.Short()
+	if !blob.Valid() {
+		return pipeline.Errorf(pipeline.Bug, op, "%q is no digest", blob)
+	}
+	f, err := os.Open(render.OutputPath(dir, blob))
+	if errors.Is(err, os.ErrNotExist) {
+		return pipeline.Errorf(pipeline.Bug, op, "the child did not leave it: %w", err)
+	}
+	if err != nil {
+		return pipeline.Errorf(pipeline.Infra, op, "%w", err)
+	}
+	defer f.Close()
+	err = w.Store.Put(ctx, blob, movingFile{f, p})
+	if errors.Is(err, store.ErrDamaged) {
+		return pipeline.Errorf(pipeline.Bug, op, "what the child left is something else: %w", err)
+	}
+	return err
 }

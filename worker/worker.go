@@ -28,16 +28,23 @@ type Worker struct {
 	Memory  int // MiB a child may allocate
 	Name    string
 	Log     *zap.Logger
+	// Beat is the time between extensions of a lease, 15 s where it is 0. It
+	// is well under the queue's lease time.
+	Beat time.Duration
+	// StuckAfter is how long a job may stand still, 5 min where it is 0. A
+	// child that says nothing for longer is killed.
+	StuckAfter time.Duration
 	// News is called after something changed in the store: a commit or a
 	// failure. It may be nil.
 	News func()
 }
 
 const (
-	leaseWait  = 5 * time.Second  // how long one look for a ring lasts
-	beat       = 15 * time.Second // between heartbeats, and only while the child moves
-	stuckAfter = 5 * time.Minute  // without progress a child is killed
-	retryAfter = time.Second      // times the square of the try
+	leaseWait  = 5 * time.Second // how long one look for a ring lasts
+	beat       = 15 * time.Second
+	stuckAfter = 5 * time.Minute
+	retryAfter = time.Second     // times the square of the try
+	byeWait    = 5 * time.Second // for the queue to hear of a stop
 )
 
 // Run works until ctx ends; children in hand are killed then.
@@ -63,45 +70,71 @@ func (w *Worker) Run(ctx context.Context) {
 // answer looks at one ring's keys and sees them through.
 func (w *Worker) answer(ctx context.Context, lease queue.Lease) {
 	ring := lease.Ring()
-	log := w.Log.With(zap.String("key", ring.Key.Short()), zap.Int("try", lease.Tries()))
-	recipes, err := w.missing(ctx, ring)
+	log := w.Log.With(zap.String("ring", ring.Key.Short()), zap.Int("try", lease.Tries()))
+	p := &pulse{stuckAfter: w.StuckAfter}
+	if p.stuckAfter == 0 {
+		p.stuckAfter = stuckAfter
+	}
+	recipes, about, err := w.missing(ctx, ring)
 	if err == nil && len(recipes) > 0 {
-		err = w.work(ctx, lease, recipes)
+		about, err = w.work(ctx, lease, p, recipes)
 		if w.News != nil {
 			defer w.News()
 		}
 	}
-	if ctx.Err() != nil {
-		return // the lease runs out by itself and the ring comes back
+	if err != nil && ctx.Err() == nil {
+		kind := pipeline.KindOf(err)
+		log.Warn("try failed", zap.String("key", about.Short()), zap.String("kind", string(kind)), zap.Error(err))
+		// A strike against the key. What will pass by itself is none, and
+		// would only heap up.
+		if kind != pipeline.Infra && about.Valid() {
+			if err := w.note(ctx, about, ".err.json", pipeline.Failure{Kind: kind, Text: err.Error()}); err != nil {
+				log.Warn("strike not noted", zap.Error(err))
+			}
+		}
 	}
-	if err != nil {
-		log.Warn("try failed", zap.Error(err))
-		tries := time.Duration(lease.Tries())
+	if p.lost.Load() {
+		return // the ring is in other hands
+	}
+	switch tries := time.Duration(lease.Tries()); {
+	case ctx.Err() != nil:
+		// Stopped, which is no fault of the job: the next may have it at once.
+		bye, stop := context.WithTimeout(context.WithoutCancel(ctx), byeWait)
+		defer stop()
+		_ = lease.Retry(bye, 0)
+	case err != nil && !w.committed(ctx, ring.Key):
 		if err := lease.Retry(ctx, tries*tries*retryAfter); err != nil {
 			log.Warn("retry not told", zap.Error(err))
 		}
-		return
-	}
-	// Commit, then ack: the results were read back.
-	if err := lease.Done(ctx); err != nil {
-		log.Warn("done not told; the commit decides", zap.Error(err))
+	default:
+		// Commit, then done: the ring's own key was read back. What failed
+		// behind it gets a ring of its own.
+		if err := lease.Done(ctx); err != nil {
+			log.Warn("done not told; the commit decides", zap.Error(err))
+		}
 	}
 }
 
-// missing is the recipes of a ring that have no result yet.
-func (w *Worker) missing(ctx context.Context, ring queue.Ring) ([]pipeline.Recipe, error) {
-	var recipes []pipeline.Recipe
+// committed tells whether a key's result is known to stand.
+func (w *Worker) committed(ctx context.Context, key pipeline.Digest) bool {
+	_, err := w.Store.Stat(ctx, commitName(key))
+	return err == nil
+}
+
+// missing is the recipes of a ring that have no result yet. Of an error it
+// tells the key that it is about.
+func (w *Worker) missing(ctx context.Context, ring queue.Ring) (recipes []pipeline.Recipe, about pipeline.Digest, err error) {
 	for _, key := range append([]pipeline.Digest{ring.Key}, ring.With...) {
 		if !key.Valid() {
-			return nil, pipeline.Errorf(pipeline.Bug, "ring", "%q is no key", key)
+			return nil, ring.Key, pipeline.Errorf(pipeline.Bug, "ring", "%q is no key", key)
 		}
 		there := false
-		for _, name := range []string{"commits/" + string(key) + ".json", "quarantine/" + string(key) + ".json"} {
+		for _, name := range []string{commitName(key), "quarantine/" + string(key) + ".json"} {
 			_, err := w.Store.Stat(ctx, name)
 			if err == nil {
 				there = true
 			} else if !errors.Is(err, store.ErrAbsent) {
-				return nil, err
+				return nil, key, err
 			}
 		}
 		if there {
@@ -109,12 +142,14 @@ func (w *Worker) missing(ctx context.Context, ring queue.Ring) ([]pipeline.Recip
 		}
 		r, err := w.recipe(ctx, key)
 		if err != nil {
-			return nil, err
+			return nil, key, err
 		}
 		recipes = append(recipes, r)
 	}
-	return recipes, nil
+	return recipes, ring.Key, nil
 }
+
+func commitName(key pipeline.Digest) string { return "commits/" + string(key) + ".json" }
 
 func pause(ctx context.Context, d time.Duration) {
 	t := time.NewTimer(d)
