@@ -18,6 +18,7 @@ const (
 	gapUnderDB = 20.0  // a piece so far under the room tone is a hole, not room
 	deadPieceS = 0.004 // and in these, of which one lies in every 10 ms
 	deadSpan   = 1e-6  // a piece that moves less, peak to peak, is no microphone's
+	bareDBFS   = -84.0 // noise where there is no room tone: twice the 16-bit step, so that an MP3's decode moves too
 )
 
 // A bed is the room tone of one part after its chain, from which heads, tails
@@ -70,10 +71,11 @@ func newBed(s *spool, cut pipeline.Cut, gain float64) (*bed, error) {
 func (b *bed) tone(n int) []float64 {
 	out := make([]float64, 0, n)
 	if len(b.windows) == 0 {
-		// No room tone anywhere: noise at the 16-bit step, so that a file
-		// is never digital silence. The chapter is marked for an ear.
+		// No room tone anywhere: faint noise, so that a file is never
+		// digital silence. The chapter is marked for an ear.
+		width := 2 * math.Sqrt(3) * kernel.FromDB(bareDBFS) / b.gain
 		for range n {
-			out = append(out, (float64(b.rand.Uint64()>>11)/(1<<53)-0.5)/32768)
+			out = append(out, (float64(b.rand.Uint64()>>11)/(1<<53)-0.5)*width)
 		}
 		return out
 	}

@@ -43,7 +43,7 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 		return rec, nil, 0, err
 	}
 	for _, i := range list.bare {
-		rec.Notes = append(rec.Notes, fmt.Sprintf("part %d holds no room tone: its edges are noise at the 16-bit step", i+1))
+		rec.Notes = append(rec.Notes, fmt.Sprintf("part %d holds no room tone: its edges are noise of %.0f dBFS", i+1, bareDBFS))
 	}
 	rec.Stages = addUses(pass.uses)
 	path := b.temp("file." + string(r.Format.Format))
