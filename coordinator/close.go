@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/chain"
 	"chapterhouse/pipeline/check"
 	"chapterhouse/pipeline/store"
 )
@@ -20,7 +22,7 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		Specs: plan.Specs, Skipped: plan.Skipped, Gains: gains, Engine: p.sub.Engine,
 		Sessions: p.sessions(fits), Cost: map[pipeline.Step]pipeline.Cost{},
 	}
-	seen := check.Title{Specs: map[string]pipeline.Spec{}}
+	seen := check.Title{Specs: map[string]pipeline.Spec{}, Sessions: o.Sessions}
 	for _, s := range plan.Specs {
 		seen.Specs[s.Spec] = s
 	}
@@ -48,7 +50,7 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		o.Verdict = pipeline.Worse(o.Verdict, ch.Verdict)
 	}
 	var title pipeline.Verdict
-	o.Findings, title = pipeline.Judge(plan.Findings, 0, p.sub.Decisions)
+	o.Findings, title = pipeline.Judge(append(slices.Clone(plan.Findings), check.Whole(p.c.Checks, seen)...), 0, p.sub.Decisions)
 	o.Verdict = pipeline.Worse(o.Verdict, title)
 	o.Withheld = withheld(o)
 	return o, nil
@@ -63,7 +65,7 @@ func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.Pr
 		if profiles.there() {
 			out.Profile = profiles.parts[j]
 			session, fit := p.fitOf(plan, fits, i, j, out.Profile)
-			out.Session, out.FitDB, out.FitNotes = session, fit.GainDB, fit.Notes
+			out.Session, out.FitDB = session, fit.GainDB
 			out.SourceS = out.Profile.Levels.Frames.Seconds(plan.RateHz)
 		}
 		ch.Parts = append(ch.Parts, out)
@@ -90,9 +92,10 @@ func (p *pass) sessions(fits pipeline.Fits) []pipeline.SessionOutcome {
 	var out []pipeline.SessionOutcome
 	for id, fit := range fits.Sessions {
 		narrator, setup, session := pipeline.SplitSessionID(id)
-		s := pipeline.SessionOutcome{Narrator: narrator, Setup: setup, Session: session, Fit: fit}
+		s := pipeline.SessionOutcome{Narrator: narrator, Setup: setup, Session: session, Fit: fit, Notes: fit.Notes}
 		if c := p.sub.Chain(narrator, setup); c != nil {
 			s.Chain, s.Revision = c.Chain, c.Digest()
+			s.Notes = append(slices.Clone(s.Notes), chain.Idle(c.Stages, fit.Facts)...)
 		}
 		out = append(out, s)
 	}

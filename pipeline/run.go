@@ -159,6 +159,7 @@ type SessionOutcome struct {
 	Chain    string    `json:"chain,omitempty"` // name
 	Revision Digest    `json:"revision,omitempty"`
 	Fit      FitRecord `json:"fit"`
+	Notes    []string  `json:"notes,omitempty"` // what should be known of it, one sentence each
 }
 
 // ChapterOutcome is one chapter: where it came from, what was made of it.
@@ -176,11 +177,10 @@ type ChapterOutcome struct {
 // PartOutcome is a source as it came.
 type PartOutcome struct {
 	Part
-	SourceS  float64       `json:"source_s"`
-	Profile  ProfileRecord `json:"profile"`
-	Session  string        `json:"session"`
-	FitDB    dsp.DB        `json:"fit_db"`
-	FitNotes []string      `json:"fit_notes,omitempty"`
+	SourceS float64       `json:"source_s"`
+	Profile ProfileRecord `json:"profile"`
+	Session string        `json:"session"`
+	FitDB   dsp.DB        `json:"fit_db"`
 }
 
 // FileOutcome is a file as it is delivered.

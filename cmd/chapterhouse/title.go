@@ -49,6 +49,7 @@ func openTitle(o processOptions) (openedTitle, error) {
 	if t.title, t.decisions, err = t.house.Title(t.folder); err != nil {
 		return t, err
 	}
+	t.title.Findings = t.house.Notices(t.title)
 	names := o.specs
 	if len(names) == 0 {
 		names = t.title.Specs

@@ -11,7 +11,8 @@ import (
 	"chapterhouse/pipeline"
 )
 
-// A Check is one thing that can be noticed. Exactly one of Listen and Read is set.
+// A Check is one thing that can be noticed. Exactly one of Listen, Read and
+// Whole is set.
 type Check struct {
 	Name string
 	Doc  string // the user's help: what it notices, the figure behind it, what to do
@@ -19,6 +20,8 @@ type Check struct {
 	Listen func(rateHz int) Listener
 	// Read looks at a chapter's records, and at its title's.
 	Read func(t Title, chapter int) []pipeline.Finding
+	// Whole looks at a title's records once: what it finds is no chapter's own.
+	Whole func(t Title) []pipeline.Finding
 }
 
 // A Listener hears one part from start to end, in blocks of any size.
@@ -39,6 +42,7 @@ type Stretch struct {
 // Title is what checks may read: a run's records, chapter by chapter.
 type Title struct {
 	Specs    map[string]pipeline.Spec
+	Sessions []pipeline.SessionOutcome
 	Chapters []pipeline.ChapterOutcome
 }
 
@@ -59,13 +63,12 @@ func Builtin() []Check {
 		fitGain(),
 		forcedTrim(),
 		sides(),
-		noChain(),
-		sourceNotes(),
+		fitNotes(),
 	}
 }
 
 // Validate reports a check that can't be used: no name or help, two of one
-// name, neither or both of Listen and Read.
+// name, none or several of Listen, Read and Whole.
 func Validate(checks []Check) error {
 	seen := map[string]bool{}
 	for _, c := range checks {
@@ -74,10 +77,47 @@ func Validate(checks []Check) error {
 			return fmt.Errorf("check %q lacks a name or help", c.Name)
 		case seen[c.Name]:
 			return fmt.Errorf("two checks are called %q", c.Name)
-		case (c.Listen == nil) == (c.Read == nil):
-			return fmt.Errorf("check %q must either listen or read", c.Name)
+		case set(c.Listen != nil)+set(c.Read != nil)+set(c.Whole != nil) != 1:
+			return fmt.Errorf("check %q must do one of three: listen, read a chapter, read the whole title", c.Name)
 		}
 		seen[c.Name] = true
 	}
 	return nil
+}
+
+func set(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// Read runs every reading check over a chapter.
+func Read(checks []Check, t Title, chapter int) []pipeline.Finding {
+	var out []pipeline.Finding
+	for _, c := range checks {
+		if c.Read != nil {
+			out = append(out, by(c, c.Read(t, chapter))...)
+		}
+	}
+	return out
+}
+
+// Whole runs every check over the title as a whole.
+func Whole(checks []Check, t Title) []pipeline.Finding {
+	var out []pipeline.Finding
+	for _, c := range checks {
+		if c.Whole != nil {
+			out = append(out, by(c, c.Whole(t))...)
+		}
+	}
+	return out
+}
+
+// by puts a check's name to what it found.
+func by(c Check, found []pipeline.Finding) []pipeline.Finding {
+	for i := range found {
+		found[i].Check = c.Name
+	}
+	return found
 }

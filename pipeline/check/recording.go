@@ -3,7 +3,6 @@ package check
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"chapterhouse/pipeline"
 )
@@ -11,21 +10,55 @@ import (
 func fitGain() Check {
 	return Check{
 		Name: "fit-gain",
-		Doc: "The session was recorded more than 12 dB away from the level its chain expects. The gain is made " +
+		Doc: "A session was recorded more than 12 dB away from the level its chain expects. The gain is made " +
 			"up, noise included; next time, set the preamp.",
-		Read: eachPart(func(p pipeline.PartOutcome) []pipeline.Finding {
+		Whole: func(t Title) []pipeline.Finding {
 			var out []pipeline.Finding
-			if g := float64(p.FitDB); math.Abs(g) > pipeline.WideFitDB {
-				out = append(out, pipeline.Finding{
-					Measured: fmt.Sprintf("%+.1f dB", g),
-					Limit:    fmt.Sprintf("±%.0f dB", pipeline.WideFitDB),
-					Do:       "set the preamp nearer to the chain's reference for the next session",
-					Weight:   pipeline.Ready,
-				})
+			for _, s := range t.Sessions {
+				if g := float64(s.Fit.GainDB); math.Abs(g) > pipeline.WideFitDB {
+					out = append(out, pipeline.Finding{
+						Measured: fmt.Sprintf("%+.1f dB for %s", g, SessionName(s)),
+						Limit:    fmt.Sprintf("±%.0f dB", pipeline.WideFitDB),
+						Do:       "set the preamp nearer to the chain's reference for the session after " + SessionName(s),
+						Weight:   pipeline.Ready,
+					})
+				}
 			}
 			return out
-		}),
+		},
 	}
+}
+
+func fitNotes() Check {
+	return Check{
+		Name: "session",
+		Doc:  "How a session's gain was found where it was not simply measured, and which stages had nothing to count from.",
+		Whole: func(t Title) []pipeline.Finding {
+			var out []pipeline.Finding
+			for _, s := range t.Sessions {
+				for _, note := range s.Notes {
+					out = append(out, pipeline.Finding{
+						Measured: SessionName(s) + ": " + note,
+						Do:       "nothing, unless " + SessionName(s) + " surprises the ear",
+						Weight:   pipeline.Ready,
+					})
+				}
+			}
+			return out
+		},
+	}
+}
+
+// SessionName is a session as a person names it.
+func SessionName(s pipeline.SessionOutcome) string {
+	name := s.Session
+	if s.Setup != "" {
+		name = s.Setup + ", " + name
+	}
+	if s.Narrator != "" {
+		name = s.Narrator + ", " + name
+	}
+	return name
 }
 
 func sides() Check {
@@ -42,40 +75,6 @@ func sides() Check {
 				f.Weight, f.Do = pipeline.Listen, "listen whether the better microphone was taken; export the right one alone otherwise"
 			}
 			return []pipeline.Finding{f}
-		}),
-	}
-}
-
-func noChain() Check {
-	return Check{
-		Name: "no-chain",
-		Doc:  "The narrator's setup has no chain yet: the chapter was levelled, edged and encoded, nothing else.",
-		Read: eachPart(func(p pipeline.PartOutcome) []pipeline.Finding {
-			if p.Voice.Chain != "" {
-				return nil
-			}
-			return []pipeline.Finding{{
-				Measured: "no chain",
-				Do:       "nothing; give the narrator's setup a chain when there is one",
-				Weight:   pipeline.Ready,
-			}}
-		}),
-	}
-}
-
-func sourceNotes() Check {
-	return Check{
-		Name: "session",
-		Doc:  "How the session's gain was found, where it was not simply measured.",
-		Read: eachPart(func(p pipeline.PartOutcome) []pipeline.Finding {
-			if len(p.FitNotes) == 0 {
-				return nil
-			}
-			return []pipeline.Finding{{
-				Measured: strings.Join(p.FitNotes, "; "),
-				Do:       "nothing, unless the level surprises",
-				Weight:   pipeline.Ready,
-			}}
 		}),
 	}
 }
@@ -111,19 +110,4 @@ func eachPart(find func(pipeline.PartOutcome) []pipeline.Finding) func(Title, in
 		}
 		return out
 	}
-}
-
-// Read runs every reading check over a chapter.
-func Read(checks []Check, t Title, chapter int) []pipeline.Finding {
-	var out []pipeline.Finding
-	for _, c := range checks {
-		if c.Read == nil {
-			continue
-		}
-		for _, f := range c.Read(t, chapter) {
-			f.Check = c.Name
-			out = append(out, f)
-		}
-	}
-	return out
 }

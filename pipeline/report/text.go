@@ -179,7 +179,7 @@ func (t *text) gains(r Report) {
 		if s.Chain != "" {
 			chain = sprintf("chain %s %s", s.Chain, s.Revision.Short())
 		}
-		t.line("  session %s: %+.1f dB to the chain's level, from %.0f s of speech; %s", session(s), float64(s.Fit.GainDB), s.Fit.SpeechS, chain)
+		t.line("  session %s: %+.1f dB to the chain's level, from %.0f s of speech; %s", check.SessionName(s), float64(s.Fit.GainDB), s.Fit.SpeechS, chain)
 	}
 	for _, s := range r.Specs {
 		for _, who := range keys(r.Gains.Specs[s.Spec].GainDB) {

@@ -61,10 +61,6 @@ func name(narrator string) string {
 	return narrator
 }
 
-func session(s pipeline.SessionOutcome) string {
-	return strings.Join(nonEmpty(s.Narrator, s.Setup, s.Session), " · ")
-}
-
 // narrators are a chapter's voices, each once.
 func narrators(ch pipeline.ChapterOutcome) string {
 	var out []string
