@@ -40,7 +40,7 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		found = append(found, check.Read(p.c.Checks, seen, i)...)
 		named(found, ch.Parts)
 		if ch.Hole != "" {
-			found = append(found, pipeline.Finding{Check: "hole", Measured: ch.Hole, Do: "mend or replace the source, then run the title again", Weight: pipeline.Return})
+			found = append(found, pipeline.Finding{Check: "hole", Measured: ch.Hole, Do: "mend or replace the source, then run the title again; what was given up after tries is tried again with --again", Weight: pipeline.Return})
 		}
 		inOrder(found)
 		ch.Findings, ch.Verdict = pipeline.Judge(found, ch.Number, p.sub.Decisions)

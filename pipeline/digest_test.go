@@ -94,7 +94,7 @@ func TestKeys(t *testing.T) {
 		"fold":        func(r *Recipe) { r.Weigh.Cut.Fold = FoldFlip },
 		"work rate":   func(r *Recipe) { r.Weigh.Cut.RateHz = 48000 },
 		"step rev":    func(r *Recipe) { r.Rev++ },
-		"architecure": func(r *Recipe) { r.Arch = "other" },
+		"architecture": func(r *Recipe) { r.Arch = "other" },
 	} {
 		r := base()
 		change(&r)

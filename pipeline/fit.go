@@ -42,7 +42,7 @@ func Fit(profiles []ProfileRecord, reference *dsp.DBFS, minSpeechS float64, stan
 		return fit
 	case speechS < minSpeechS && last != nil:
 		fit.GainDB = last.GainDB
-		fit.Notes = append(fit.Notes, fmt.Sprintf("%.0f s of speech are too few to measure (under %.0f s): the narrator's last gain was taken", speechS, minSpeechS))
+		fit.Notes = append(fit.Notes, fmt.Sprintf("%.0f s of speech is too little to measure (under %.0f s): the narrator's last gain was taken", speechS, minSpeechS))
 	default:
 		gain := float64(*reference) - level
 		if gain > MaxFitDB || gain < -MaxFitDB {

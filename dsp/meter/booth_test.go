@@ -22,7 +22,7 @@ func noises(rateHz int, rng *rand.Rand) map[string]func(i int) float64 {
 	return map[string]func(int) float64{
 		"white": func(int) float64 { return white() },
 		"brown": func(int) float64 { brown += white() - leak*brown; return brown },
-		"pink": func(int) float64 { // three one-poles, after P. Kellet
+		"pink": func(int) float64 { // three one-poles
 			w := white()
 			b0 = 0.99765*b0 + 0.0990460*w
 			b1 = 0.96300*b1 + 0.2965164*w

@@ -11,7 +11,7 @@ func levelWindow() Check {
 		Name: "level",
 		Doc: "The delivered file's level in the spec's own measure lies outside the spec's window. Such a file " +
 			"can't be delivered. It happens when the limiter has to take more than the window has room for: " +
-			"ride or compress the chapter's loud lines.",
+			"compress the chapter's loud lines in the chain.",
 		Read: eachFile(func(s pipeline.Spec, f pipeline.FileOutcome) []pipeline.Finding {
 			at, unit := MeasuredLevel(s.Sound.Level.Measure, f)
 			w := s.Sound.Level.Window
@@ -21,7 +21,7 @@ func levelWindow() Check {
 			return []pipeline.Finding{{
 				Measured: fmt.Sprintf("%.2f %s", at, unit),
 				Limit:    fmt.Sprintf("%.0f to %.0f %s", w[0], w[1], unit),
-				Do:       "ride or compress the loud lines, so that the level reaches the window under the peak ceiling",
+				Do:       "compress the loud lines in the chain, so that the level reaches the window under the peak ceiling",
 				Weight:   pipeline.Return,
 			}}
 		}),

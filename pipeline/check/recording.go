@@ -64,8 +64,8 @@ func SessionName(s pipeline.SessionOutcome) string {
 func sides() Check {
 	return Check{
 		Name: "sides",
-		Doc: "The recording has two channels that are not one microphone. One was taken, the one with more " +
-			"distance between speech and floor; an ear should confirm the choice.",
+		Doc: "The recording has two channels; the finding says how they became one. Where they are two " +
+			"microphones, the one with more distance between speech and floor was taken, and an ear should confirm the choice.",
 		Read: eachPart(func(p pipeline.PartOutcome) []pipeline.Finding {
 			if p.Profile.FoldNote == "" {
 				return nil
@@ -91,7 +91,7 @@ func forcedTrim() Check {
 			return []pipeline.Finding{{
 				Measured: fmt.Sprintf("%+.1f dB", float64(f.TrimDB)),
 				Limit:    fmt.Sprintf("%.0f to %.0f", s.Sound.Level.Window[0], s.Sound.Level.Window[1]),
-				Do:       "nothing; a ride in the chain would keep more of the relation",
+				Do:       "nothing; compressing the loud lines in the chain would keep more of the relation",
 				Weight:   pipeline.Ready,
 			}}
 		}),

@@ -45,7 +45,7 @@ func (l *silenceListener) end() {
 			From: l.at - l.run, To: l.at, Weight: pipeline.Listen,
 			Measured: fmt.Sprintf("%.2f s without any room", s),
 			Limit:    fmt.Sprintf("%.2f s", digitalSilenceS),
-			Do:       "listen for the hole; have it filled with the booth's room tone or the passage recorded again",
+			Do:       "listen for the gap; have it filled with the booth's room tone or the passage recorded again",
 		})
 	}
 }

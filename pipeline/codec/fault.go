@@ -39,7 +39,7 @@ func named(name string, err error) error {
 	if errors.As(err, &f) {
 		kind = pipeline.Source
 	}
-	return &pipeline.Error{Op: "read " + name, Kind: kind, Err: err}
+	return &pipeline.Error{Op: name, Kind: kind, Err: err}
 }
 
 // truncated is the sentence for a file that ends too early.

@@ -172,7 +172,7 @@ func hostileOthers() []hostileFile {
 		{"bytes.wav", []byte("\x01\x02\x03\x04 nothing known starts like this")},
 		{"really-mp3.wav", mp3},
 		{"tagged.mp3", append([]byte("ID3\x03\x00\x00\x00\x00\x00\x0a0123456789"), mp3...)},
-		{"apple.aiff", []byte("FORM\x00\x00\x00\x20AIFFCOMM\x00\x00\x00\x12")},
+		{"other.aiff", []byte("FORM\x00\x00\x00\x20AIFFCOMM\x00\x00\x00\x12")},
 		{"phone.m4a", []byte("\x00\x00\x00\x20ftypM4A \x00\x00\x00\x00")},
 		{"phone.aac", []byte("\xFF\xF1\x50\x80\x02\x1F\xFC\x00\x00")},
 		{"chat.ogg", []byte("OggS\x00\x02\x00\x00\x00\x00\x00\x00\x00\x00")},
@@ -220,7 +220,7 @@ func sentence(t *testing.T, name string, err error) string {
 	if !isSource(err) {
 		t.Errorf("%s: kind %s of %q, want source", name, pipeline.KindOf(err), s)
 	}
-	if strings.ContainsAny(s, "\n") || !strings.HasPrefix(s, "read "+name+": ") || strings.Count(s, ": ") < 2 {
+	if strings.ContainsAny(s, "\n") || !strings.HasPrefix(s, name+": ") || strings.Count(s, ": ") < 2 {
 		t.Errorf("not one sentence with name and remedy: %q", s)
 	}
 	return s

@@ -37,7 +37,7 @@ func line(c pipeline.TitleChapter) string {
 func TestTitle(t *testing.T) {
 	for _, tt := range []struct{ name, text, want string }{
 		{"numbers and roles", `
-title: The Low Road
+title: The Long Ladder
 narrator: ines-marlow
 setup: hall
 chapters:
@@ -64,19 +64,19 @@ chapters:
       - {file: a.wav}
       - {file: a.wav, session: tuesday, pause_s: 0.5}
       - {file: b.flac, setup: hall}
-      - {file: b.flac, narrator: otto-brandt}
-  - {chapter: Two, narrator: otto-brandt, file: a.wav}
+      - {file: b.flac, narrator: otto-kessling}
+  - {chapter: Two, narrator: otto-kessling, file: a.wav}
   - chapter: Three
-    narrator: otto-brandt
+    narrator: otto-kessling
     parts: [{file: a.wav}, {file: b.flac, narrator: ines-marlow, setup: hall}]
-`, `1 chapter One: a.wav 0-0 ines-marlow/cupboard/monday +0; a.wav 0-0 ines-marlow/cupboard/tuesday +0.5; b.flac 0-0 ines-marlow/hall/monday +0; b.flac 0-0 otto-brandt/desk/ +0;
-2 chapter Two: a.wav 0-0 otto-brandt/desk/ +0;
-3 chapter Three: a.wav 0-0 otto-brandt/desk/ +0; b.flac 0-0 ines-marlow/hall/ +0;`},
-		{"chapters of the folder", "title: As It Lies\nnarrator: otto-brandt\n",
-			`1 chapter A: a.wav 0-0 otto-brandt/desk/ +0;
-2 chapter B: b.flac 0-0 otto-brandt/desk/ +0;
-3 chapter C: c.mp3 0-0 otto-brandt/desk/ +0;`},
-		{"a number for a name", "title: 1984\nchapters: [{chapter: 12, file: a.wav}]\n", "1 chapter 12: a.wav 0-0 // +0;"},
+`, `1 chapter One: a.wav 0-0 ines-marlow/cupboard/monday +0; a.wav 0-0 ines-marlow/cupboard/tuesday +0.5; b.flac 0-0 ines-marlow/hall/monday +0; b.flac 0-0 otto-kessling/desk/ +0;
+2 chapter Two: a.wav 0-0 otto-kessling/desk/ +0;
+3 chapter Three: a.wav 0-0 otto-kessling/desk/ +0; b.flac 0-0 ines-marlow/hall/ +0;`},
+		{"chapters of the folder", "title: As It Lies\nnarrator: otto-kessling\n",
+			`1 chapter A: a.wav 0-0 otto-kessling/desk/ +0;
+2 chapter B: b.flac 0-0 otto-kessling/desk/ +0;
+3 chapter C: c.mp3 0-0 otto-kessling/desk/ +0;`},
+		{"a number for a name", "title: 1871\nchapters: [{chapter: 12, file: a.wav}]\n", "1 chapter 12: a.wav 0-0 // +0;"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			title, _, _, err := titleOf(t, tt.text, "")
@@ -120,8 +120,8 @@ narrator: ines-marlow
 setup: cupboard
 chapters:
   - {chapter: One, file: a.wav}
-  - {chapter: Two, file: b.flac, narrator: otto-brandt}
-  - {chapter: Three, file: a.wav, narrator: otto-brandt}
+  - {chapter: Two, file: b.flac, narrator: otto-kessling}
+  - {chapter: Three, file: a.wav, narrator: otto-kessling}
 `, "")
 	if err != nil {
 		t.Fatal(err)
@@ -132,7 +132,7 @@ chapters:
 	}
 	want := []string{
 		"ready chain cupboard of ines-marlow, stage 2 (highpass): it usually stands before the compressor, which rumble would move",
-		"ready otto-brandt has no chain for setup desk yet, so level, edges and checks are all that is done; write a chain and name it in narrator.yaml",
+		"ready otto-kessling has no chain for setup desk yet, so level, edges and checks are all that is done; write a chain and name it in narrator.yaml",
 	}
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("got\n%s", strings.Join(got, "\n"))
@@ -149,7 +149,7 @@ setup: cupboard
 specs: [retial]
 rate_hz: 22050
 chapters:
-  - {chapter: One, file: a.wav, narrator: otto-brandt, setup: hall}
+  - {chapter: One, file: a.wav, narrator: otto-kessling, setup: hall}
   - {chapter: Two, file: a.wav, narrator: ines-marlow}
   - {chapter: Three, file: a.wav, setup: attic}
 `, ""},

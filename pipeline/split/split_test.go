@@ -61,7 +61,7 @@ func TestFromFolder(t *testing.T) {
 			"Epilogue.wav has no number in its name; it was placed as chapter 2: put its number in front"},
 		{"none with a number", "b.wav,A.wav", "1 chapter A <- A.wav\n2 chapter B <- b.wav",
 			"no file name has a number; the chapters stand in the order of their names: put numbers in front, or write title.yaml"},
-		{"a year and an ordinal are no number", "1984.wav", "1 chapter 1984 <- 1984.wav", ""},
+		{"a year and an ordinal are no number", "1871.wav", "1 chapter 1871 <- 1871.wav", ""},
 		{"an ordinal", "3rd Watch.wav", "1 chapter 3rd Watch <- 3rd Watch.wav", ""},
 		{"nothing", "cover.jpg", "", ""},
 	} {
@@ -203,12 +203,12 @@ func TestPlan(t *testing.T) {
 
 func TestPlanFillsVoices(t *testing.T) {
 	title := pipeline.Title{Narrator: "ines-marlow", Setup: "cupboard-2", Chapters: []pipeline.TitleChapter{{Parts: []pipeline.TitlePart{
-		{File: "a", Session: "monday"}, {File: "a", Setup: "hall"}, {File: "a", Narrator: "otto-brandt", PauseS: 1}, {File: "a", Narrator: "otto-brandt", Setup: "desk"},
+		{File: "a", Session: "monday"}, {File: "a", Setup: "hall"}, {File: "a", Narrator: "otto-kessling", PauseS: 1}, {File: "a", Narrator: "otto-kessling", Setup: "desk"},
 	}}}}
 	chapters, _ := Plan(title, func(string) (pipeline.Digest, int, dsp.Frames, bool) { return "", 48000, 100, true })
 	want := []pipeline.Voice{
 		{Narrator: "ines-marlow", Setup: "cupboard-2", Session: "monday"}, {Narrator: "ines-marlow", Setup: "hall"},
-		{Narrator: "otto-brandt"}, {Narrator: "otto-brandt", Setup: "desk"},
+		{Narrator: "otto-kessling"}, {Narrator: "otto-kessling", Setup: "desk"},
 	}
 	for i, p := range chapters[0].Parts {
 		if p.Voice != want[i] {

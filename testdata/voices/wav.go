@@ -10,7 +10,7 @@ import (
 )
 
 // A waveFile is a PCM file of 16 or 24 bits, its header filled in at the end
-// (Microsoft/IBM RIFF, 1991; RF64 is not needed: three hours of 24-bit mono
+// (RIFF, 1991; RF64 is not needed: three hours of 24-bit mono
 // at 48 kHz are 1.6 GB).
 type waveFile struct {
 	file     *os.File

@@ -35,7 +35,7 @@ func Read(text []byte, file string, into any) []Fault {
 //	doc      what the key means
 //
 // A key that no field has is a fault, as is a key without a value. Text takes
-// numbers as they are written (a title called 1984). Types with UnmarshalText
+// numbers as they are written (a title called 1871). Types with UnmarshalText
 // (Slug, Name) refuse by their own rule; a Checker is asked at the end. A *Node
 // is left for the caller to read.
 func Decode(n *Node, name string, into any) []Fault {

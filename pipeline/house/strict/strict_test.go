@@ -52,8 +52,8 @@ type level struct {
 
 func TestDecodeFillsDefaults(t *testing.T) {
 	var got sample
-	faults := Read([]byte("name: 1984\nbooths: {a-1: {ratio: 2}}\nother: {ratio: 3, to: 9}\nwindow: [0, 10]\n"), "f", &got)
-	want := sample{Name: "1984", Shape: "bell", Gain: -3, Slope: 12, On: true, Window: [2]float64{0, 10}, Bands: []band{},
+	faults := Read([]byte("name: 1871\nbooths: {a-1: {ratio: 2}}\nother: {ratio: 3, to: 9}\nwindow: [0, 10]\n"), "f", &got)
+	want := sample{Name: "1871", Shape: "bell", Gain: -3, Slope: 12, On: true, Window: [2]float64{0, 10}, Bands: []band{},
 		Booths: map[string]band{"a-1": {Ratio: 2, From: 1, To: 2}}, Level: level{60}, Other: &band{3, 1, 9}}
 	if len(faults) > 0 || !reflect.DeepEqual(got, want) {
 		t.Errorf("got %+v, faults %v", got, faults)

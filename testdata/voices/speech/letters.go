@@ -18,7 +18,7 @@ const (
 )
 
 // rules pronounce English well enough for test narration: a listener follows
-// the invented texts, though with a foreign reader's mistakes.
+// the invented texts, though with the mistakes of someone who knows words from print alone.
 var rules = map[byte][]rule{
 	'a': {
 		{``, "augh", ``, "ao"}, {``, "au", ``, "ao"}, {``, "aw", ``, "ao"}, {``, "air", ``, "eh r"}, {``, "ai", ``, "ey"},
