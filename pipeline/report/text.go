@@ -30,6 +30,7 @@ func Text(w io.Writer, r Report) error {
 	t.gains(r)
 	t.cost(r)
 	t.deliveries(r)
+	t.cautions(r)
 	return t.err
 }
 
@@ -219,6 +220,16 @@ func (t *text) cost(r Report) {
 	}
 	t.table(rows)
 	t.line("")
+}
+
+// cautions stand where someone is asked to listen or told about a booth.
+func (t *text) cautions(r Report) {
+	if r.Verdict == pipeline.Ready {
+		return
+	}
+	t.line("")
+	t.line("Listen at a moderate level: loud listening harms hearing. What is said of a booth is acoustic guidance;")
+	t.line("panels, wiring, ventilation and fire rating follow local codes and licensed practice.")
 }
 
 func (t *text) deliveries(r Report) {
