@@ -233,3 +233,13 @@ func stuck(x []float64) (at, n int) {
 	}
 	return at, n
 }
+
+// file lays a file of the test data among the inputs.
+func (f *jobFolder) file(path string) pipeline.Digest {
+	f.t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	return f.put(filepath.Base(path), b)
+}
