@@ -104,7 +104,11 @@ func (l Lame) Encode(ctx context.Context, wavPath, mp3Path string, o MP3Options)
 		if ctx.Err() != nil {
 			return &pipeline.Error{Op: op, Kind: pipeline.Infra, Err: ctx.Err()}
 		}
-		return pipeline.Errorf(pipeline.Crash, op, "%s failed (%w): %s", l.Version, err, strings.TrimSpace(said.String()))
+		why := strings.TrimSpace(said.String())
+		if strings.Contains(why, "Error writing mp3 output") { // the disk's fault, not the recording's
+			return pipeline.Errorf(pipeline.Infra, op, "%s can't write the file (%w): make room on the disk that holds the scratch folder", l.Version, err)
+		}
+		return pipeline.Errorf(pipeline.Crash, op, "%s failed (%w): %s", l.Version, err, why)
 	}
 	if err := l.proveEncoded(mp3Path, in.Frames, o); err != nil {
 		os.Remove(mp3Path)

@@ -2,6 +2,8 @@ package codec
 
 import (
 	"encoding/binary"
+	"errors"
+	"io/fs"
 	"math"
 	"os"
 
@@ -231,6 +233,11 @@ func checkBlock(path string, ch [][]float64, channels int) error {
 	return nil
 }
 
+// writing is the error of a file that can't be written; its path stands once.
 func writing(path string, err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		err = p.Err
+	}
 	return &pipeline.Error{Op: "write " + path, Kind: pipeline.Infra, Err: err}
 }
