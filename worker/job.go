@@ -82,7 +82,7 @@ func (w *Worker) work(ctx context.Context, lease queue.Lease, p *pulse, recipes 
 	}()
 	dir, err := os.MkdirTemp(w.Scratch, "job-")
 	if err != nil {
-		return about, pipeline.Errorf(pipeline.Infra, "scratch folder", "%w", err)
+		return about, pipeline.Errorf(pipeline.Infra, "job folder", "%w: see that the disk of the scratch folder can be written and has room", err)
 	}
 	defer func() {
 		if err := os.RemoveAll(dir); err != nil {
@@ -140,7 +140,7 @@ func (w *Worker) note(ctx context.Context, key pipeline.Digest, ending string, v
 func (w *Worker) fill(ctx context.Context, p *pulse, dir string, recipes []pipeline.Recipe) (limits pipeline.JobLimits, about pipeline.Digest, err error) {
 	about = recipes[0].Key()
 	if err := os.Mkdir(filepath.Join(dir, "in"), 0o755); err != nil {
-		return limits, about, pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
+		return limits, about, pipeline.Errorf(pipeline.Infra, "job folder", "%w: see that the disk of the scratch folder can be written and has room", err)
 	}
 	job := pipeline.Job{Recipes: recipes, Limits: pipeline.JobLimits{MemoryMiB: w.Memory}}
 	var bytes int64
@@ -164,7 +164,7 @@ func (w *Worker) fill(ctx context.Context, p *pulse, dir string, recipes []pipel
 		return limits, about, pipeline.Errorf(pipeline.Bug, "job", "%w", err)
 	}
 	if err := os.WriteFile(filepath.Join(dir, render.JobFile), text, 0o644); err != nil {
-		return limits, about, pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
+		return limits, about, pipeline.Errorf(pipeline.Infra, "job folder", "%w: see that the disk of the scratch folder can be written and has room", err)
 	}
 	return job.Limits, about, nil
 }
@@ -189,7 +189,7 @@ func (w *Worker) lay(ctx context.Context, p *pulse, blob pipeline.Digest, path s
 	case errors.Is(err, store.ErrAbsent):
 		return n, pipeline.Errorf(pipeline.Missing, "", "%w: run the title again with --again", err)
 	case err != nil:
-		return n, pipeline.Errorf(pipeline.Infra, "job folder", "%w", err)
+		return n, pipeline.Errorf(pipeline.Infra, "job folder", "%w: see that the disk of the scratch folder can be written and has room", err)
 	case got != blob:
 		return n, pipeline.Errorf(pipeline.Missing, name, "%w: remove it from the store and run the title again with --again", store.ErrDamaged)
 	}

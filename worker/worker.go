@@ -37,6 +37,9 @@ type Worker struct {
 	// News is called after something changed in the store: a commit or a
 	// failure. It may be nil.
 	News func()
+	// Trouble is called with what is the machine's fault and no job's, as a
+	// full disk: such tries are repeated without end. It may be nil.
+	Trouble func(error)
 }
 
 const (
@@ -87,6 +90,9 @@ func (w *Worker) answer(ctx context.Context, lease queue.Lease) {
 		log.Warn("try failed", zap.String("key", about.Short()), zap.String("kind", string(kind)), zap.Error(err))
 		// A strike against the key. What will pass by itself is none, and
 		// would only heap up.
+		if kind == pipeline.Infra && w.Trouble != nil {
+			w.Trouble(err)
+		}
 		if kind != pipeline.Infra && about.Valid() {
 			if err := w.note(ctx, about, ".err.json", pipeline.Failure{Kind: kind, Text: err.Error()}); err != nil {
 				log.Warn("strike not noted", zap.Error(err))

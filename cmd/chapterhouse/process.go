@@ -120,7 +120,7 @@ func process(c *cobra.Command, o processOptions) error {
 	if err != nil {
 		return pipeline.Errorf(pipeline.Infra, "start children", "%w", err)
 	}
-	news := make(chan struct{}, 1)
+	news, trouble := make(chan struct{}, 1), make(chan error, 1)
 	w := &worker.Worker{
 		Store: store, Queue: rings, Events: rings.Events(engine.ID()), Engine: engine.ID(), Child: []string{self, "job"},
 		Scratch: scratch, Slots: set.Slots, Memory: sub.Settings.Job.MemoryMiB, Name: "local", Log: log,
@@ -130,9 +130,15 @@ func process(c *cobra.Command, o processOptions) error {
 			default:
 			}
 		},
+		Trouble: func(err error) {
+			select {
+			case trouble <- err:
+			default:
+			}
+		},
 	}
 	co := &coordinator.Coordinator{Store: store, Queue: rings, Slots: set.Slots, Class: queue.Overnight, Checks: check.Builtin(), Log: log}
-	outcome, err := night(ctx, co, w, sub.Title.Slug, news, newProgress(c.ErrOrStderr(), sub.Title.Name))
+	outcome, err := night(ctx, co, w, sub.Title.Slug, news, trouble, newProgress(c.ErrOrStderr(), sub.Title.Name))
 	if err != nil {
 		return err
 	}
@@ -146,8 +152,12 @@ func process(c *cobra.Command, o processOptions) error {
 	return verdictFor(outcome, o.failOn)
 }
 
+// spoiled is how many tries without a result between them the machine may
+// spoil, as by a full disk: there is no other machine that could do better.
+const spoiled = 3
+
 // night works until the title is closed.
-func night(ctx context.Context, co *coordinator.Coordinator, w *worker.Worker, title string, news <-chan struct{}, show progress) (pipeline.Outcome, error) {
+func night(ctx context.Context, co *coordinator.Coordinator, w *worker.Worker, title string, news <-chan struct{}, trouble <-chan error, show progress) (pipeline.Outcome, error) {
 	working, stop := context.WithCancel(ctx)
 	ended := make(chan struct{})
 	go func() {
@@ -164,6 +174,8 @@ func night(ctx context.Context, co *coordinator.Coordinator, w *worker.Worker, t
 	}
 	defer unwatch()
 	defer show.close()
+	var worked coordinator.Work
+	troubles := 0
 	for {
 		seen, err := co.Reconcile(ctx, title)
 		if err != nil {
@@ -176,6 +188,13 @@ func night(ctx context.Context, co *coordinator.Coordinator, w *worker.Worker, t
 		select {
 		case <-ctx.Done():
 			return pipeline.Outcome{}, ctx.Err()
+		case err := <-trouble:
+			if now := co.Work(); now != worked {
+				worked, troubles = now, 0
+			}
+			if troubles++; troubles == spoiled {
+				return pipeline.Outcome{}, err
+			}
 		case <-news:
 		case <-time.After(5 * time.Second):
 		}
