@@ -19,17 +19,18 @@ type chapterOf[T any] struct {
 
 func (c chapterOf[T]) there() bool { return c.parts != nil }
 
-// collect decodes a phase's results chapter by chapter.
-func collect[T any](results [][]result, holes func(int) string) ([]chapterOf[T], error) {
+// collect decodes a phase's results chapter by chapter, one for each part. A
+// hole names the part's file.
+func collect[T any](plan pipeline.Plan, results [][]result, holes func(int) string) ([]chapterOf[T], error) {
 	out := make([]chapterOf[T], len(results))
 	for i, g := range results {
 		if h := holes(i); h != "" {
 			out[i].hole = h
 			continue
 		}
-		for _, r := range g {
+		for j, r := range g {
 			if r.state == hole {
-				out[i].hole = r.why
+				out[i].hole = plan.Chapters[i].Parts[j].Path + ": " + r.why
 			}
 		}
 		if of(g) != done || len(g) == 0 {
@@ -64,7 +65,7 @@ func (p *pass) profiles(ctx context.Context, plan pipeline.Plan) (records []chap
 		return nil, false, err
 	}
 	p.chapters(plan)
-	records, err = collect[pipeline.ProfileRecord](results, func(i int) string { return plan.Chapters[i].Hole })
+	records, err = collect[pipeline.ProfileRecord](plan, results, func(i int) string { return plan.Chapters[i].Hole })
 	return records, settled(results), err
 }
 
@@ -182,7 +183,7 @@ func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapte
 		return nil, false, err
 	}
 	p.chapters(plan)
-	records, err = collect[pipeline.WeighRecord](results, func(i int) string { return profiles[i].hole })
+	records, err = collect[pipeline.WeighRecord](plan, results, func(i int) string { return profiles[i].hole })
 	return records, settled(results), err
 }
 
