@@ -46,7 +46,7 @@ type Floor struct {
 
 // A RoomMeter finds the room tone of a mono narration in one pass.
 //
-// Write keeps four levels for each 10 ms, 3 MB for an hour: plain, A-weighted, and
+// Write keeps four levels for each 10 ms of the last 20 minutes, 1 MB: plain, A-weighted, and
 // bright, which is A-weighted above 2 kHz, with its peak. Plain levels are not
 // compared: the rumble under 100 Hz that often rules a quiet booth wanders by
 // 10 dB within a second. Breaths and mouth clicks hide under the rest of a poor
@@ -58,8 +58,9 @@ type RoomMeter struct {
 	weighting     *kernel.Cascade
 	brightness    *kernel.Cascade
 	scratch       []float64
-	frames        []frameLevels
-	n             int64 // samples in frames
+	frames        []frameLevels // that are not judged yet
+	judged        int           // frames before them
+	n             int64         // samples in all frames
 
 	pending []float64 // the samples that do not fill a frame yet
 	last    float64   // the last sample, and how often it was repeated
@@ -67,6 +68,12 @@ type RoomMeter struct {
 	silent  int64 // samples in runs of 10 ms and longer
 
 	spectra toneSpectra
+
+	// What the judged parts said.
+	tone            []Window
+	plain, weighted []int16 // levels of tone
+	bounds          Window
+	spoken          dsp.Frames
 }
 
 // frameLevels are the levels of 10 ms in hundredths of a dB.
@@ -134,6 +141,12 @@ func (m *RoomMeter) add(x []float64) {
 	m.findRuns(x)
 	m.n += int64(len(x))
 	m.spectra.add(x, m.frames)
+	if len(m.frames) == 2*partFrames {
+		if m.run >= int64(m.frame) { // it goes on, but what it touched so far is judged now
+			m.markRun(m.run, m.n)
+		}
+		m.judge(partFrames)
+	}
 }
 
 // findRuns counts repeated samples, and marks the frames of runs that ended.
@@ -157,8 +170,13 @@ func (m *RoomMeter) endRun(n, end int64) {
 		return
 	}
 	m.silent += n
-	for t := (end - n) / int64(m.frame); t*int64(m.frame) < end; t++ {
-		m.frames[t] = frameLevels{dead, dead, dead, dead}
+	m.markRun(n, end)
+}
+
+// markRun makes the frames that a run touches dead, those that are still here.
+func (m *RoomMeter) markRun(n, end int64) {
+	for t := max((end-n)/int64(m.frame), int64(m.judged)); t*int64(m.frame) < end; t++ {
+		m.frames[t-int64(m.judged)] = frameLevels{dead, dead, dead, dead}
 	}
 }
 
@@ -184,6 +202,8 @@ type toneSpectra struct {
 	first       int       // its first frame
 	stride      int       // only every stride-th stretch is kept
 	kept        []toneSpectrum
+	sums        []float64 // band powers of what lay in room tone, and of how many
+	taken       float64
 	levels      [levelClasses]int // how many steady stretches had each A-weighted level, in dB below 0
 }
 
@@ -209,6 +229,7 @@ func newToneSpectra(rateHz, frame int) toneSpectra {
 		product: make([]float64, size), bins: make([]complex128, size/2+1), power: make([]float64, size/2+1),
 		frames: (size + frame - 1) / frame, stride: 1,
 	}
+	s.sums = make([]float64, len(s.bands))
 	s.hop = (s.frames + 1) / 2
 	s.recent = make([]float64, 0, s.frames*frame)
 	return s
@@ -282,11 +303,9 @@ func (s *toneSpectra) keep() {
 	s.kept = kept
 }
 
-// mean is the mean power in each band of the stretches that lie within windows;
-// nil where there are none. tone is sorted and in frames of 10 ms.
-func (s *toneSpectra) mean(tone []stretch) []dsp.DBFS {
-	sums := make([]float64, len(s.bands))
-	var n float64
+// take adds the band powers of the stretches that lie within windows of the
+// part at hand to the sums; tone is sorted and in its frames of 10 ms.
+func (s *toneSpectra) take(tone []stretch) {
 	for _, one := range s.kept {
 		for len(tone) > 0 && tone[0].to < one.first+s.frames {
 			tone = tone[1:]
@@ -297,17 +316,35 @@ func (s *toneSpectra) mean(tone []stretch) []dsp.DBFS {
 		if tone[0].from > one.first {
 			continue
 		}
-		n++
+		s.taken++
 		for i, level := range one.levels {
-			sums[i] += power(level)
+			s.sums[i] += power(level)
 		}
 	}
-	if n == 0 {
+}
+
+// forget drops the first n frames.
+func (s *toneSpectra) forget(n int) {
+	kept := s.kept[:0]
+	for _, one := range s.kept {
+		if one.first >= n {
+			one.first -= n
+			kept = append(kept, one)
+		}
+	}
+	clear(s.kept[len(kept):])
+	s.kept = kept
+	s.first -= n
+}
+
+// mean is the mean power in each band of what was taken; nil where nothing was.
+func (s *toneSpectra) mean() []dsp.DBFS {
+	if s.taken == 0 {
 		return nil
 	}
-	levels := make([]dsp.DBFS, len(sums))
-	for i, sum := range sums {
-		levels[i] = rounded[dsp.DBFS](powerDB(sum / n))
+	levels := make([]dsp.DBFS, len(s.sums))
+	for i, sum := range s.sums {
+		levels[i] = rounded[dsp.DBFS](powerDB(sum / s.taken))
 	}
 	return levels
 }

@@ -5,6 +5,7 @@ import (
 	"hash/fnv"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"chapterhouse/dsp"
@@ -261,23 +262,59 @@ func TestRoomInBlocksOfAnySize(t *testing.T) {
 	}
 }
 
-// TestRoomStaysSmall: however much room tone there is, the spectra are bounded,
-// and come from all of it.
+// TestRoomStaysSmall: however much room tone there is, frames and spectra are
+// bounded, and windows come from all of it.
 func TestRoomStaysSmall(t *testing.T) {
 	b := newBooth(8000, 60, "white", -60, 12)
 	m := NewRoom(8000)
-	for range 20 {
+	for range 50 {
 		m.Write(b.x)
+		if len(m.frames) > 2*partFrames || len(m.spectra.kept) >= maxSpectra {
+			t.Fatalf("%d frames and %d spectra are kept", len(m.frames), len(m.spectra.kept))
+		}
 	}
-	kept := m.spectra.kept
-	if n := len(kept); n >= maxSpectra || n < maxSpectra/2 {
-		t.Errorf("%d spectra kept, want %d to %d", n, maxSpectra/2, maxSpectra-1)
+	r := m.Result()
+	if want := 50 * 60 * 2; r.Floor.Windows < want*8/10 || r.ToneSpectrum == nil {
+		t.Errorf("%d windows of room tone, want nearly %d", r.Floor.Windows, want)
 	}
-	if last := kept[len(kept)-1].first; last < 119000 {
-		t.Errorf("last spectrum of frame %d, want one near 120000", last)
+	if last := r.Tone[len(r.Tone)-1].To; last < dsp.Frames(49*60*8000) {
+		t.Errorf("the last window ends at %d", last)
 	}
-	if r := m.Result(); r.ToneSpectrum == nil || r.Floor.Windows < 2000 {
-		t.Errorf("20 min of room tone: %d windows", r.Floor.Windows)
+}
+
+// TestRoomInParts: a long narration gives what its minutes give, wherever the
+// parts are cut: the same windows in time order, speech added up, bounds of the
+// whole, and a run of digital silence across a cut shut out.
+func TestRoomInParts(t *testing.T) {
+	const rate, minutes = 8000, 31
+	b := newBooth(rate, 60, "pink", -60, 14)
+	b.speak(2, 57, -22, 0.7, 1.4, false)
+	m := NewRoom(rate)
+	silentFrom, silentTo := 10*60*rate-rate, 10*60*rate+rate // across the first cut
+	for i := range minutes {
+		x := slices.Clone(b.x)
+		for k := range x {
+			if at := i*60*rate + k; at >= silentFrom && at < silentTo {
+				x[k] = 0
+			}
+		}
+		m.Write(x)
+	}
+	r, one := m.Result(), b.room()
+	near(t, "floor", float64(r.Floor.Median), float64(one.Floor.Median), 0.3)
+	near(t, "speech", r.SpeechS, minutes*one.SpeechS, 0.05*minutes*one.SpeechS)
+	near(t, "first sound", r.Bounds.From.Seconds(rate), one.Bounds.From.Seconds(rate), 0.02)
+	near(t, "last sound", r.Bounds.To.Seconds(rate), (minutes-1)*60+one.Bounds.To.Seconds(rate), 0.02)
+	if n, want := r.Floor.Windows, minutes*one.Floor.Windows; n < want*9/10 || n > want*11/10 {
+		t.Errorf("%d windows, want about %d", n, want)
+	}
+	for i, w := range r.Tone {
+		if i > 0 && w.From < r.Tone[i-1].To {
+			t.Fatalf("window %d overlaps the one before", i)
+		}
+		if w.To > dsp.Frames(silentFrom) && w.From < dsp.Frames(silentTo) {
+			t.Errorf("window %v lies in digital silence", w)
+		}
 	}
 }
 

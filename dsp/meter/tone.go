@@ -44,6 +44,9 @@ type stretch struct{ from, to int }
 // A sound is what is 8 dB above the room tone nearest to it, A-weighted or bright,
 // for 20 ms, or 15 dB for 10 ms. Speech is what is 10 dB above the room tone, and
 // not 25 dB below the mean of all that is, for 100 ms or more.
+//
+// A recording of 20 minutes and more is judged in parts of 10 to 20 minutes, so
+// that memory does not grow with its length; a part's room tone is its own.
 func (m *RoomMeter) Result() Room {
 	if len(m.pending) > 0 {
 		m.add(m.pending)
@@ -51,24 +54,57 @@ func (m *RoomMeter) Result() Room {
 	}
 	m.endRun(m.run, m.n)
 	m.run = 0
-
-	r := Room{DigitalSilenceS: dsp.Frames(m.silent).Seconds(m.rateHz)}
-	groups := m.groups()
-	tone := m.tone(groups)
-	r.ToneSpectrum = m.spectra.mean(tone)
-	r.Floor = m.floor(tone)
-	bounds := m.bounds(tone)
-	r.Bounds = m.window(bounds)
-	for _, w := range tone {
-		r.Tone = append(r.Tone, m.window(w))
+	m.judge(len(m.frames))
+	r := Room{
+		Bounds: m.bounds, Tone: m.tone, Floor: floorOf(m.plain, m.weighted), ToneSpectrum: m.spectra.mean(),
+		SpeechS:         m.spoken.Seconds(m.rateHz),
+		DigitalSilenceS: dsp.Frames(m.silent).Seconds(m.rateHz),
 	}
-	r.SpeechS = m.speech(groups, r.Floor.MedianA).Seconds(m.rateHz)
 	return r
 }
 
-// window is a stretch in samples; the last frame may be short.
+// partFrames is 10 minutes: as soon as there are twice as many frames, the first
+// half is judged and forgotten.
+const partFrames = 10 * 60 * 100
+
+// judge takes the first n frames for a part, adds what it says to the result,
+// and forgets them.
+func (m *RoomMeter) judge(n int) {
+	p := roomPart{frames: m.frames[:n], frame: m.frame}
+	groups := p.groups()
+	tone := p.tone(groups)
+	m.spectra.take(tone)
+	var plain, weighted []int16
+	for _, w := range tone {
+		plain = append(plain, p.level(w, frameLevels.ofPlain))
+		weighted = append(weighted, p.level(w, frameLevels.ofWeighted))
+		m.tone = append(m.tone, m.window(w))
+	}
+	m.plain, m.weighted = append(m.plain, plain...), append(m.weighted, weighted...)
+	if b := p.bounds(tone); b.to > b.from {
+		w := m.window(b)
+		if m.bounds.To == 0 {
+			m.bounds.From = w.From
+		}
+		m.bounds.To = w.To
+	}
+	m.spoken += p.speech(groups, floorOf(plain, weighted).MedianA)
+	m.judged += n
+	m.frames = m.frames[:copy(m.frames, m.frames[n:])]
+	m.spectra.forget(n)
+}
+
+// window is a stretch of the part at hand in samples of the whole; the last
+// frame may be short.
 func (m *RoomMeter) window(s stretch) Window {
-	return Window{dsp.Frames(s.from * m.frame), min(dsp.Frames(s.to*m.frame), dsp.Frames(m.n))}
+	at := func(t int) dsp.Frames { return min(dsp.Frames((m.judged+t)*m.frame), dsp.Frames(m.n)) }
+	return Window{at(s.from), at(s.to)}
+}
+
+// A roomPart is a stretch of a recording that is judged as one.
+type roomPart struct {
+	frames []frameLevels
+	frame  int // samples
 }
 
 // groupLevels are the levels of toneGroup frames, dead if one of them is.
@@ -96,7 +132,7 @@ func power(level int16) float64 {
 }
 
 // groups is groupAt from every frame on.
-func (m *RoomMeter) groups() []groupLevels {
+func (m roomPart) groups() []groupLevels {
 	if len(m.frames) < toneGroup {
 		return nil
 	}
@@ -139,7 +175,7 @@ func around(into, groups []groupLevels, t, n int) []groupLevels {
 }
 
 // tone finds the windows of room tone.
-func (m *RoomMeter) tone(groups []groupLevels) []stretch {
+func (m roomPart) tone(groups []groupLevels) []stretch {
 	const half, quarter = 50, 25
 	var weighted, bright []int16
 	var near []groupLevels
@@ -164,7 +200,7 @@ func (m *RoomMeter) tone(groups []groupLevels) []stretch {
 }
 
 // toneWindows takes every window of n frames that it can, from the start on.
-func (m *RoomMeter) toneWindows(groups []groupLevels, base groupLevels, n int) []stretch {
+func (m roomPart) toneWindows(groups []groupLevels, base groupLevels, n int) []stretch {
 	var tone []stretch
 	var plain []int16
 	var near []groupLevels
@@ -195,7 +231,7 @@ func (m *RoomMeter) toneWindows(groups []groupLevels, base groupLevels, n int) [
 
 // standsOut tells whether windows are the quiet part of a louder file, or most
 // of it.
-func (m *RoomMeter) standsOut(base groupLevels, tone []stretch) bool {
+func (m roomPart) standsOut(base groupLevels, tone []stretch) bool {
 	var sum float64
 	alive, covered := 0, 0
 	for _, f := range m.frames {
@@ -211,7 +247,7 @@ func (m *RoomMeter) standsOut(base groupLevels, tone []stretch) bool {
 }
 
 // peak is the highest bright peak of n frames from t.
-func (m *RoomMeter) peak(t, n int) int16 {
+func (m roomPart) peak(t, n int) int16 {
 	peak := int16(dead)
 	for _, f := range m.frames[t : t+n] {
 		peak = max(peak, f.peak)
@@ -224,7 +260,7 @@ func (f frameLevels) ofWeighted() int16 { return f.weighted }
 func (f frameLevels) ofBright() int16   { return f.bright }
 
 // level is one of the levels over a stretch.
-func (m *RoomMeter) level(w stretch, of func(frameLevels) int16) int16 {
+func (m roomPart) level(w stretch, of func(frameLevels) int16) int16 {
 	var sum float64
 	for _, f := range m.frames[w.from:w.to] {
 		sum += power(of(f))
@@ -232,18 +268,13 @@ func (m *RoomMeter) level(w stretch, of func(frameLevels) int16) int16 {
 	return hundredths(powerDB(sum / float64(w.to-w.from)))
 }
 
-// floor is the level of the windows.
-func (m *RoomMeter) floor(tone []stretch) Floor {
-	if len(tone) == 0 {
+// floorOf is the floor of windows with these levels, which it sorts.
+func floorOf(plain, weighted []int16) Floor {
+	if len(plain) == 0 {
 		return Floor{Median: dsp.DBFS(dsp.Unmeasured), WorstTenth: dsp.DBFS(dsp.Unmeasured), MedianA: dsp.DBFS(dsp.Unmeasured)}
 	}
-	var plain, weighted []int16
-	for _, w := range tone {
-		plain = append(plain, m.level(w, frameLevels.ofPlain))
-		weighted = append(weighted, m.level(w, frameLevels.ofWeighted))
-	}
 	at := func(levels []int16, p float64) dsp.DBFS { return dsp.DBFS(quantile(levels, p)) / 100 }
-	return Floor{Median: at(plain, 0.5), WorstTenth: at(plain, 0.9), MedianA: at(weighted, 0.5), Windows: len(tone)}
+	return Floor{Median: at(plain, 0.5), WorstTenth: at(plain, 0.9), MedianA: at(weighted, 0.5), Windows: len(plain)}
 }
 
 // quantile sorts levels and is the one at a part p of them.
@@ -253,7 +284,7 @@ func quantile(levels []int16, p float64) int16 {
 }
 
 // bounds are the first and last sound, or without room tone what is alive.
-func (m *RoomMeter) bounds(tone []stretch) stretch {
+func (m roomPart) bounds(tone []stretch) stretch {
 	if len(tone) == 0 {
 		alive := func(f frameLevels) bool { return f.weighted != dead }
 		first := slices.IndexFunc(m.frames, alive)
@@ -304,7 +335,7 @@ func (m *RoomMeter) bounds(tone []stretch) stretch {
 func distance(w stretch, t int) int { return max(w.from-t, t-w.to, 0) }
 
 // speech is how many samples were spoken.
-func (m *RoomMeter) speech(groups []groupLevels, floorA dsp.DBFS) dsp.Frames {
+func (m roomPart) speech(groups []groupLevels, floorA dsp.DBFS) dsp.Frames {
 	floor := dead
 	if !math.IsNaN(float64(floorA)) {
 		floor = int(100*floorA) + speechOver
