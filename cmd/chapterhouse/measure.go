@@ -42,9 +42,9 @@ func measureCommand() *cobra.Command {
 type Measured struct {
 	File   string       `json:"file"`
 	Error  string       `json:"error,omitempty"`
-	Is     codec.Info   `json:"is"`
-	Levels meter.Levels `json:"levels"`
-	Room   meter.Room   `json:"room"`
+	Is     codec.Info   `json:"is,omitzero"`
+	Levels meter.Levels `json:"levels,omitzero"`
+	Room   meter.Room   `json:"room,omitzero"`
 	Rows   []specRow    `json:"spec,omitempty"`
 }
 
@@ -250,13 +250,20 @@ func compare(m Measured, s pipeline.Spec) []specRow {
 
 // formatRow tells whether the file is one of the spec's formats.
 func formatRow(is codec.Info, s pipeline.Spec) specRow {
-	r := specRow{What: "format", Measured: fmt.Sprintf("%s %d Hz %d channel", is.Format, is.RateHz, is.Channels), RoomLeft: "–"}
+	named := func(format pipeline.Format, rateHz, channels, bits int) string {
+		s := fmt.Sprintf("%s %d Hz %d channel", format, rateHz, channels)
+		if bits > 0 {
+			s += fmt.Sprintf(" %d bits", bits)
+		}
+		return s
+	}
+	r := specRow{What: "format", Measured: named(is.Format, is.RateHz, is.Channels, is.Bits), RoomLeft: "–"}
 	for i, f := range s.Sound.Files {
 		if i > 0 {
 			r.Window += " or "
 		}
-		r.Window += fmt.Sprintf("%s %d Hz %d channel", f.Format, f.RateHz, f.Channels)
-		r.Met = r.Met || f.Format == is.Format && f.RateHz == is.RateHz && f.Channels == is.Channels
+		r.Window += named(f.Format, f.RateHz, f.Channels, f.Bits)
+		r.Met = r.Met || f.Format == is.Format && f.RateHz == is.RateHz && f.Channels == is.Channels && f.Bits == is.Bits
 	}
 	return r
 }
