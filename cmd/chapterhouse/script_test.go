@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io/fs"
 	"math"
@@ -141,13 +142,10 @@ func cmdAudio(ts *testscript.TestScript, neg bool, args []string) {
 	path := ts.MkAbs(args[1])
 	var text []byte
 	switch args[0] {
-	case "tone": // 4 s of 997 Hz at -20 dBFS, 1 s of digital silence around
-		text = wavFile(1, 1, 44100, 16, 6*44100, func(n int) float64 {
-			if n < 44100 || n >= 5*44100 {
-				return 0
-			}
-			return 0.1 * math.Sin(2*math.Pi*997*float64(n)/44100)
-		})
+	case "tone":
+		text = wavFile(1, 1, 44100, 16, 6*44100, tone)
+	case "stereo": // the same on both sides
+		text = wavFile(1, 2, 44100, 16, 2*6*44100, func(n int) float64 { return tone(n / 2) })
 	case "silence":
 		text = wavFile(1, 1, 44100, 16, 10*44100, func(int) float64 { return 0 })
 	case "nan":
@@ -171,6 +169,14 @@ func cmdAudio(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	ts.Check(os.MkdirAll(filepath.Dir(path), 0o755))
 	ts.Check(os.WriteFile(path, text, 0o644))
+}
+
+// tone is 4 s of 997 Hz of amplitude 0.1, 1 s of digital silence on either side.
+func tone(n int) float64 {
+	if n < 44100 || n >= 5*44100 {
+		return 0
+	}
+	return 0.1 * math.Sin(2*math.Pi*997*float64(n)/44100)
 }
 
 // wavFile is a WAV file of samples that run through the channels.
@@ -232,9 +238,26 @@ func cmdJSON(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
+// cmdLouder holds the second of two measured files against the first: its
+// loudness is so many LU higher, to the hundredth that is printed.
+//
+//	louder FILE LU
+func cmdLouder(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: louder FILE LU")
+	}
+	var measured []Measured
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile(args[0])), &measured))
+	more, err := strconv.ParseFloat(args[1], 64)
+	ts.Check(err)
+	if is := float64(measured[1].Levels.Integrated - measured[0].Levels.Integrated); math.Abs(is-more) > 0.011 {
+		ts.Fatalf("%.2f LU louder, not %s", is, args[1])
+	}
+}
+
 // lookup is what stands at a path, as text.
 func lookup(doc any, path string, length bool) string {
-	for _, key := range strings.Split(path, ".") {
+	for _, key := range strings.FieldsFunc(path, func(r rune) bool { return r == '.' }) {
 		var next any
 		switch at := doc.(type) {
 		case map[string]any:
@@ -313,6 +336,37 @@ func cmdSentences(ts *testscript.TestScript, neg bool, args []string) {
 		if strings.TrimSpace(l) == "" || strings.ContainsAny(l, "\x1b\t") || strings.Contains(l, "goroutine") || strings.Contains(l, "%!") || strings.Contains(l, "&{") {
 			ts.Fatalf("this is no sentence: %q", l)
 		}
+	}
+}
+
+// cmdLast copies the last line of a file.
+//
+//	last FROM TO
+func cmdLast(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: last FROM TO")
+	}
+	lines := strings.Split(strings.TrimSpace(ts.ReadFile(args[0])), "\n")
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(lines[len(lines)-1]+"\n"), 0o644))
+}
+
+// cmdExit runs the program and wants it to end with a code.
+//
+//	exit CODE ARGUMENT…
+func cmdExit(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) == 0 {
+		ts.Fatalf("usage: exit CODE ARGUMENT…")
+	}
+	err := ts.Exec("chapterhouse", args[1:]...)
+	code := 0
+	var exit *exec.ExitError
+	if errors.As(err, &exit) {
+		code = exit.ExitCode()
+	} else {
+		ts.Check(err)
+	}
+	if strconv.Itoa(code) != args[0] {
+		ts.Fatalf("exit %d, not %s", code, args[0])
 	}
 }
 
