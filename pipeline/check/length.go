@@ -16,8 +16,8 @@ func fileLength() Check {
 				return nil
 			}
 			return []pipeline.Finding{{
-				Measured: fmt.Sprintf("%.1f min", f.Record.LengthS/60),
-				Limit:    fmt.Sprintf("%.0f min", limit),
+				Measured: fmt.Sprintf("%.2f min", f.Record.LengthS/60),
+				Limit:    fmt.Sprintf("%g min", limit),
 				Do:       "split the chapter in two, with from_s and to_s in title.yaml",
 				Weight:   pipeline.Return,
 			}}

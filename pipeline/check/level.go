@@ -2,6 +2,7 @@ package check
 
 import (
 	"fmt"
+	"math"
 
 	"chapterhouse/pipeline"
 )
@@ -15,12 +16,19 @@ func levelWindow() Check {
 		Read: eachFile(func(s pipeline.Spec, f pipeline.FileOutcome) []pipeline.Finding {
 			at, unit := MeasuredLevel(s.Sound.Level.Measure, f)
 			w := s.Sound.Level.Window
+			measured := fmt.Sprintf("%.2f %s", at, unit)
+			switch {
+			case math.IsNaN(at):
+				measured = "not measurable"
+			case math.IsInf(at, -1):
+				measured = "-inf " + unit
+			}
 			if at >= w[0] && at <= w[1] {
 				return nil
 			}
 			return []pipeline.Finding{{
-				Measured: fmt.Sprintf("%.2f %s", at, unit),
-				Limit:    fmt.Sprintf("%.0f to %.0f %s", w[0], w[1], unit),
+				Measured: measured,
+				Limit:    window(s.Sound.Level),
 				Do:       "compress the loud lines in the chain, so that the level reaches the window under the peak ceiling",
 				Weight:   pipeline.Return,
 			}}
@@ -34,6 +42,12 @@ func MeasuredLevel(m pipeline.Measure, f pipeline.FileOutcome) (float64, string)
 		return float64(f.Record.Levels.Integrated), "LUFS"
 	}
 	return float64(f.Record.Levels.RMS), "dBFS"
+}
+
+// window is a spec's window as a limit.
+func window(l pipeline.Level) string {
+	_, unit := MeasuredLevel(l.Measure, pipeline.FileOutcome{})
+	return fmt.Sprintf("%g to %g %s", l.Window[0], l.Window[1], unit)
 }
 
 // eachFile makes a Read of a function over one file and its spec.

@@ -90,7 +90,7 @@ func forcedTrim() Check {
 			}
 			return []pipeline.Finding{{
 				Measured: fmt.Sprintf("%+.1f dB", float64(f.TrimDB)),
-				Limit:    fmt.Sprintf("%.0f to %.0f", s.Sound.Level.Window[0], s.Sound.Level.Window[1]),
+				Limit:    window(s.Sound.Level),
 				Do:       "nothing; compressing the loud lines in the chain would keep more of the relation",
 				Weight:   pipeline.Ready,
 			}}
