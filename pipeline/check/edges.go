@@ -3,6 +3,7 @@ package check
 import (
 	"fmt"
 
+	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
 
@@ -32,7 +33,7 @@ func tailLength() Check {
 }
 
 func edge(name string, at float64, want [2]float64) []pipeline.Finding {
-	if at >= want[0]-edgeSlackS && at <= want[1]+edgeSlackS {
+	if at >= dsp.Round2(want[0]-edgeSlackS) && at <= dsp.Round2(want[1]+edgeSlackS) {
 		return nil
 	}
 	return []pipeline.Finding{{

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
 
@@ -33,7 +34,7 @@ func noiseFloor() Check {
 			return []pipeline.Finding{{
 				Measured: f.Record.Floor.Median.String(),
 				Limit:    s.Limits.NoiseFloorDBFS.String(),
-				Do:       fmt.Sprintf("%.1f dB are missing in the room: less noise at its source, or a shorter distance to the microphone, and record again", math.Ceil((at-limit)*10)/10),
+				Do:       fmt.Sprintf("%.1f dB are missing in the room: less noise at its source, or a shorter distance to the microphone, and record again", math.Ceil(dsp.Round2((at-limit)*10))/10),
 				Weight:   pipeline.Return,
 			}}
 		}),
@@ -48,7 +49,7 @@ func floorTaken() Check {
 		Doc: "The chain takes more than 12 dB of room tone (the raw floor after every gain, less the delivered " +
 			"one). So much can be heard as breathing of the room between words.",
 		Read: eachFile(func(s pipeline.Spec, f pipeline.FileOutcome) []pipeline.Finding {
-			taken := float64(f.FloorGain - f.Record.Floor.Median)
+			taken := dsp.Round2(float64(f.FloorGain - f.Record.Floor.Median))
 			if f.Record.Floor.Windows == 0 || math.IsNaN(taken) || math.IsInf(taken, 0) || taken <= takenDB {
 				return nil
 			}

@@ -20,6 +20,9 @@ func limiterDepth() Check {
 			var out []pipeline.Finding
 			for _, f := range t.Chapters[chapter].Files {
 				for _, p := range f.Record.Deep {
+					if -p.DB <= limiterNoticeDB { // as it is shown
+						continue
+					}
 					weight := pipeline.Ready
 					if -p.DB > limiterListenDB {
 						weight = pipeline.Listen

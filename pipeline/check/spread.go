@@ -5,6 +5,7 @@ import (
 	"math"
 	"sort"
 
+	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
 
@@ -12,7 +13,7 @@ func titleSpread() Check {
 	return Check{
 		Name: "spread",
 		Doc: "The chapter's integrated loudness (ITU-R BS.1770-5) lies further from the middle of its title, or from the " +
-			"chapter before it, than the spec allows. Listeners set their volume once. Only chapters that count for level are compared.",
+			"chapter before it, than the spec allows. Listeners set their volume once. Openings, closings and what is too short to measure are left out.",
 		Read: func(t Title, chapter int) []pipeline.Finding {
 			var out []pipeline.Finding
 			for _, f := range t.Chapters[chapter].Files {
@@ -22,14 +23,14 @@ func titleSpread() Check {
 				}
 				at := float64(f.Record.Levels.Integrated)
 				if limit := s.Limits.TitleSpreadLU; limit > 0 {
-					if off := at - middle(t, f.Spec); math.Abs(off) > limit {
+					if off := dsp.Round2(at - middle(t, f.Spec)); math.Abs(off) > limit {
 						out = append(out, spreadFinding(f.Spec, off, limit, "from the middle of the title"))
 						continue
 					}
 				}
 				before, ok := neighbour(t, chapter, f.Spec)
 				if limit := s.Limits.NeighbourSpreadLU; limit > 0 && ok {
-					if off := at - before; math.Abs(off) > limit {
+					if off := dsp.Round2(at - before); math.Abs(off) > limit {
 						out = append(out, spreadFinding(f.Spec, off, limit, "from the chapter before"))
 					}
 				}
@@ -42,8 +43,8 @@ func titleSpread() Check {
 func spreadFinding(spec string, off, limit float64, than string) pipeline.Finding {
 	return pipeline.Finding{
 		Spec:     spec,
-		Measured: fmt.Sprintf("%+.1f LU %s", off, than),
-		Limit:    fmt.Sprintf("%.1f LU", limit),
+		Measured: fmt.Sprintf("%+.2f LU %s", off, than),
+		Limit:    fmt.Sprintf("%g LU", limit),
 		Do:       "listen across the join: is it the story, or the day's voice? A session that was named wrongly shows here too",
 		Weight:   pipeline.Listen,
 	}
