@@ -11,6 +11,7 @@ import (
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/dsptest"
+	"chapterhouse/dsp/kernel"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/codec"
 )
@@ -37,9 +38,9 @@ func narration(seed uint64, rateHz int, leadS, speechS, trailS float64) []float6
 }
 
 func scaled(x []float64, db float64) []float64 {
-	out := make([]float64, len(x))
+	out, gain := make([]float64, len(x)), kernel.FromDB(db)
 	for i, v := range x {
-		out[i] = v * math.Pow(10, db/20)
+		out[i] = v * gain
 	}
 	return out
 }
