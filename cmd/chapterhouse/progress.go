@@ -55,7 +55,9 @@ func (l *workLeft) title(t coordinator.Title) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.step, l.chapters = t.Step, t.Chapters
-	if done, _ := l.sum(); l.start.IsZero() && t.Step == pipeline.StepProfile {
+	// The clock starts with the first chapters that are known, whatever step
+	// they are at: a night that goes on begins late.
+	if done, whole := l.sum(); l.start.IsZero() && whole > 0 {
 		l.start, l.first = l.now(), done
 	}
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -130,79 +129,6 @@ func cmdCut(ts *testscript.TestScript, neg bool, args []string) {
 	to := ts.MkAbs(args[1])
 	ts.Check(os.MkdirAll(filepath.Dir(to), 0o755))
 	ts.Check(os.WriteFile(to, text[:len(text)*percent/100], 0o644))
-}
-
-// cmdAudio writes an audio file that something is wrong with, or a tone.
-//
-//	audio KIND FILE
-func cmdAudio(ts *testscript.TestScript, neg bool, args []string) {
-	if neg || len(args) != 2 {
-		ts.Fatalf("usage: audio KIND FILE")
-	}
-	path := ts.MkAbs(args[1])
-	var text []byte
-	switch args[0] {
-	case "tone":
-		text = wavFile(1, 1, 44100, 16, 6*44100, tone)
-	case "stereo": // the same on both sides
-		text = wavFile(1, 2, 44100, 16, 2*6*44100, func(n int) float64 { return tone(n / 2) })
-	case "silence":
-		text = wavFile(1, 1, 44100, 16, 10*44100, func(int) float64 { return 0 })
-	case "nan":
-		text = wavFile(3, 1, 44100, 32, 44100, func(int) float64 { return math.NaN() })
-	case "no-rate":
-		text = wavFile(1, 1, 0, 16, 1000, func(int) float64 { return 0 })
-	case "nine-channels":
-		text = wavFile(1, 9, 44100, 16, 9*1000, func(int) float64 { return 0 })
-	case "claims-4-gb":
-		text = wavFile(1, 1, 44100, 16, 1000, func(n int) float64 { return 0.1 })
-		binary.LittleEndian.PutUint32(text[4:], 0xFFFF_FFF0)
-		binary.LittleEndian.PutUint32(text[40:], 0xFFFF_FF00)
-	case "aiff":
-		text = append([]byte("FORM\x00\x00\x10\x00AIFFCOMM\x00\x00\x00\x12"), make([]byte, 4096)...)
-	case "mp3": // MPEG-1 Layer III, 128 kbps, 44.1 kHz: frames of silence
-		for range 200 {
-			text = append(text, append([]byte{0xFF, 0xFB, 0x90, 0xC4}, make([]byte, 413)...)...)
-		}
-	default:
-		ts.Fatalf("no kind of audio is called %q", args[0])
-	}
-	ts.Check(os.MkdirAll(filepath.Dir(path), 0o755))
-	ts.Check(os.WriteFile(path, text, 0o644))
-}
-
-// tone is 4 s of 997 Hz of amplitude 0.1, 1 s of digital silence on either side.
-func tone(n int) float64 {
-	if n < 44100 || n >= 5*44100 {
-		return 0
-	}
-	return 0.1 * math.Sin(2*math.Pi*997*float64(n)/44100)
-}
-
-// wavFile is a WAV file of samples that run through the channels.
-func wavFile(tag, channels, rateHz, bits, samples int, at func(n int) float64) []byte {
-	var data []byte
-	for n := range samples {
-		if tag == 3 {
-			data = binary.LittleEndian.AppendUint32(data, math.Float32bits(float32(at(n))))
-		} else {
-			data = binary.LittleEndian.AppendUint16(data, uint16(int16(math.Round(at(n)*32767))))
-		}
-	}
-	frame := channels * bits / 8
-	b := []byte("RIFF")
-	b = binary.LittleEndian.AppendUint32(b, uint32(36+len(data)))
-	b = append(b, "WAVEfmt "...)
-	b = binary.LittleEndian.AppendUint32(b, 16)
-	b = binary.LittleEndian.AppendUint16(b, uint16(tag))
-	b = binary.LittleEndian.AppendUint16(b, uint16(channels))
-	b = binary.LittleEndian.AppendUint32(b, uint32(rateHz))
-	b = binary.LittleEndian.AppendUint32(b, uint32(rateHz*frame))
-	b = binary.LittleEndian.AppendUint16(b, uint16(frame))
-	b = binary.LittleEndian.AppendUint16(b, uint16(bits))
-	b = append(b, "data"...)
-	b = binary.LittleEndian.AppendUint32(b, uint32(len(data)))
-	return append(b, data...)
 }
 
 // cmdJSON holds places in a JSON file against what they should be: PATH=VALUE,
