@@ -104,11 +104,13 @@ func (p *pass) toClose(ctx context.Context) (o pipeline.Outcome, ok bool, err er
 	if err != nil || !ok {
 		return o, false, err
 	}
-	weighs, settled, err := p.weighs(ctx, plan, profiles, fits)
+	weighs, weighed, err := p.weighs(ctx, plan, profiles, fits)
 	if err != nil {
 		return o, false, err
 	}
-	gains, ok, err := p.gains(ctx, plan, profiles, weighs, settled)
+	// Someone else may have pinned the fits between our look at the profiles
+	// and now: what was pending then has no weigh to wait for.
+	gains, ok, err := p.gains(ctx, plan, profiles, weighs, settled && weighed)
 	if err != nil || !ok {
 		return o, false, err
 	}
