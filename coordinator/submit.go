@@ -39,7 +39,10 @@ func Submit(ctx context.Context, s store.Store, sub pipeline.Submission) (string
 		run := fmt.Sprintf("%06d", t.Seq+1)
 		err := store.Create(ctx, s, runName(title, run, "submit"), text)
 		ours := err == nil
-		if err != nil && !errors.Is(err, store.ErrConflict) {
+		if errors.Is(err, store.ErrConflict) {
+			_, err = store.ReadObject(ctx, s, runName(title, run, "submit"))
+		}
+		if err != nil {
 			return "", fmt.Errorf("submit %s: %w", title, err)
 		}
 		switch err := want(ctx, s, title, t.Seq, run); {
