@@ -58,7 +58,10 @@ func TestNeverDigitalSilence(t *testing.T) {
 				t.Fatalf("%s: %d windows of room tone", name, profile.Floor.Windows)
 			}
 			p.GainDB = -6
-			recipes := []pipeline.Recipe{fileOf(flac24, p), fileOf(flac16, p), fileOf(wav24, p)}
+			recipes := []pipeline.Recipe{fileOf(flac24, p)}
+			if bits == 24 {
+				recipes = append(recipes, fileOf(flac16, p), fileOf(wav24, p))
+			}
 			if bits == 24 && withMP3(t) {
 				low := mp3
 				low.Kbps = 64
@@ -92,11 +95,11 @@ func TestLoudMaterialStaysUnderTheCeiling(t *testing.T) {
 	low.Kbps = 128
 	up := pipeline.FileFormat{Format: pipeline.WAV, RateHz: 48000, Channels: 2, Bits: 24}
 	var encodes, files float64
-	for seed := range uint64(6) {
+	for seed := range uint64(4) {
 		f := newJobFolder(t)
 		x := narration(20+seed, rate, 0.5, 4, 0.5)
 		p, _ := f.part(f.wav("loud.wav", rate, 24, scaled(x, 6)), len(x), rate, nil)
-		p.GainDB = dsp.DB(7 + float64(seed)) // up to 15 dB over the ceiling
+		p.GainDB = dsp.DB(7 + 2*float64(seed)) // up to 15 dB over the ceiling
 		recipes := []pipeline.Recipe{fileOf(flac24, p), fileOf(flac16, p), fileOf(up, p)}
 		if withMP3(t) {
 			recipes = append(recipes, fileOf(mp3, p), fileOf(low, p))

@@ -50,6 +50,7 @@ func TestFold(t *testing.T) {
 		{"right microphone better", hears(0, 0, -50, 2), hears(0, 40, -66, 3), pipeline.FoldRight, "two microphones: the right", true},
 		{"right better and quieter", hears(0, 0, -48, 2), hears(-14, 40, -72, 3), pipeline.FoldRight, "two microphones: the right", true},
 		{"left better and quieter", hears(-14, 40, -72, 2), hears(0, 0, -48, 3), pipeline.FoldLeft, "two microphones: the left", true},
+		{"left better, almost side by side", hears(0, 0, -72, 2), hears(0, 5, -50, 3), pipeline.FoldLeft, "two microphones: the left", true},
 		{"left better, reversed and late", scaled(hears(0, 35, -72, 2), 0), hears(-6, 0, -48, 3), pipeline.FoldLeft, "two microphones: the left", true},
 	} {
 		for _, seconds := range []float64{4, 1.9} {

@@ -61,6 +61,9 @@ func TestPlaylist(t *testing.T) {
 		if at, run := stuck(y); run >= rate/100 {
 			t.Errorf("head %g, pause %g, tail %g: %d equal samples at %d", c.head, c.pause, c.tail, run, at)
 		}
+		if c.head > 0 && c.tail > 0 && max(math.Abs(y[0]), math.Abs(y[len(y)-1])) > 1e-7 {
+			t.Errorf("head %g, tail %g: the file starts at %g and ends at %g, want a fade", c.head, c.tail, y[0], y[len(y)-1])
+		}
 		if len(p.bare) > 0 {
 			t.Errorf("parts %v are said to hold no room tone", p.bare)
 		}
