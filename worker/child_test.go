@@ -86,7 +86,7 @@ func misbehave(what, dir string, j pipeline.Job, r pipeline.Recipe, say *json.En
 		}
 	case "cpu":
 		check(syscall.Setrlimit(syscall.RLIMIT_CPU, &syscall.Rlimit{Cur: 1, Max: 2}))
-		for {
+		for n := 0; ; n++ { // spins
 		}
 	case "hang":
 		select {}
