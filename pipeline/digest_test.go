@@ -87,13 +87,13 @@ func TestKeys(t *testing.T) {
 	}
 	seen := map[Digest]string{base().Key(): "base"}
 	for what, change := range map[string]func(*Recipe){
-		"fit":         func(r *Recipe) { r.Weigh.FitDB = 1.6 },
-		"facts":       func(r *Recipe) { r.Weigh.Facts.RoomTone[0] = -69.9 },
-		"stage rev":   func(r *Recipe) { r.Weigh.Chain[0].Rev = 2 },
-		"params":      func(r *Recipe) { r.Weigh.Chain[0].Params = json.RawMessage(`{"gain_db":2}`) },
-		"fold":        func(r *Recipe) { r.Weigh.Cut.Fold = FoldFlip },
-		"work rate":   func(r *Recipe) { r.Weigh.Cut.RateHz = 48000 },
-		"step rev":    func(r *Recipe) { r.Rev++ },
+		"fit":          func(r *Recipe) { r.Weigh.FitDB = 1.6 },
+		"facts":        func(r *Recipe) { r.Weigh.Facts.RoomTone[0] = -69.9 },
+		"stage rev":    func(r *Recipe) { r.Weigh.Chain[0].Rev = 2 },
+		"params":       func(r *Recipe) { r.Weigh.Chain[0].Params = json.RawMessage(`{"gain_db":2}`) },
+		"fold":         func(r *Recipe) { r.Weigh.Cut.Fold = FoldFlip },
+		"work rate":    func(r *Recipe) { r.Weigh.Cut.RateHz = 48000 },
+		"step rev":     func(r *Recipe) { r.Rev++ },
 		"architecture": func(r *Recipe) { r.Arch = "other" },
 	} {
 		r := base()

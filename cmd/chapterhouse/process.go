@@ -37,7 +37,7 @@ func processCommand() *cobra.Command {
 			"checks every file and prints the report. The house is the nearest folder above with a house.yaml;\n" +
 			"without one, FOLDER is its own house: its audio is levelled, edged, encoded and checked with no chain.\n" +
 			"Stopped at any moment, the same command goes on where it was and repeats only what was not committed.",
-		Example: "  chapterhouse process house/titles/the-salt-road\n  chapterhouse process recordings --spec lossless --out finished",
+		Example: "  chapterhouse process house/titles/eleven-tide-gates\n  chapterhouse process recordings --spec lossless --out finished",
 		Args:    exactly(1, "the title's folder"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.title = args[0]

@@ -109,7 +109,7 @@ func TestTimeLeft(t *testing.T) {
 // for each piece of news.
 func TestLines(t *testing.T) {
 	var out bytes.Buffer
-	show := newProgress(&out, "The Salt Road")
+	show := newProgress(&out, "Eleven Tide Gates")
 	for _, step := range []pipeline.Step{pipeline.StepIntake, pipeline.StepProfile, pipeline.StepWeigh, pipeline.StepFile} {
 		for done := range 3 {
 			seen := coordinator.Title{Step: step}
@@ -201,7 +201,7 @@ func eventually(t *testing.T, what string, holds func() bool) {
 // drawing. Then it closes in the midst of news, as when a person stops it.
 func TestBars(t *testing.T) {
 	screen, said := terminal(t)
-	show := newProgress(screen, "The Salt Road")
+	show := newProgress(screen, "Eleven Tide Gates")
 	if _, ok := show.(*barProgress); !ok {
 		t.Fatalf("at a terminal it is %T", show)
 	}
@@ -243,7 +243,7 @@ func TestBars(t *testing.T) {
 			return false
 		}
 	})
-	for _, want := range []string{"1 Low Water", "2 Frost", "The Salt Road", "%", "left"} {
+	for _, want := range []string{"1 Low Water", "2 Frost", "Eleven Tide Gates", "%", "left"} {
 		if !strings.Contains(said(), want) {
 			t.Errorf("no %q on the screen", want)
 		}
@@ -254,7 +254,7 @@ func TestBars(t *testing.T) {
 func TestInterruptAtTerminal(t *testing.T) {
 	screen, said := terminal(t)
 	house := t.TempDir()
-	for _, part := range []string{"narrators", "titles/the-glass-orchard"} {
+	for _, part := range []string{"narrators", "titles/an-orchard-under-panes"} {
 		if err := os.CopyFS(filepath.Join(house, part), os.DirFS(filepath.Join(demo, part))); err != nil {
 			t.Fatal(err)
 		}
@@ -266,7 +266,7 @@ func TestInterruptAtTerminal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.Command(filepath.Join(programs, "chapterhouse"), "process", filepath.Join(house, "titles/the-glass-orchard"), "--spec", "lossless")
+	cmd := exec.Command(filepath.Join(programs, "chapterhouse"), "process", filepath.Join(house, "titles/an-orchard-under-panes"), "--spec", "lossless")
 	cmd.Stderr = screen
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)

@@ -37,7 +37,7 @@ func cmdDemo(ts *testscript.TestScript, neg bool, args []string) {
 			continue
 		}
 		for _, file := range []string{"03-a-letter-north.flac", "06-the-mill-race.flac"} {
-			copyTree(ts, filepath.Join(demo, "titles", "the-salt-road", file), filepath.Join(to, "titles", title, file))
+			copyTree(ts, filepath.Join(demo, "titles", "eleven-tide-gates", file), filepath.Join(to, "titles", title, file))
 		}
 		ts.Check(os.WriteFile(filepath.Join(to, "titles", title, "title.yaml"), []byte(shortTitle), 0o644))
 	}

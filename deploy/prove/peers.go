@@ -37,7 +37,7 @@ func peers(ctx context.Context, s *site, t *table) error {
 	if err != nil {
 		return err
 	}
-	title := filepath.Join(s.root, "testdata", "house", "titles", "the-salt-road")
+	title := filepath.Join(s.root, "testdata", "house", "titles", "eleven-tide-gates")
 	s.say("processing the demo title")
 	out := s.path("out")
 	if _, err := call(ctx, nil, program, "process", title, "--store", s.path("store"), "--out", out); err != nil {

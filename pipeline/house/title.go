@@ -209,7 +209,7 @@ func (h *House) Notices(t pipeline.Title) []pipeline.Finding {
 	return findings
 }
 
-// slugOf makes a slug of a folder's name: "The Salt Road" is the-salt-road.
+// slugOf makes a slug of a folder's name: "Eleven Tide Gates" is eleven-tide-gates.
 func slugOf(name string) string {
 	s := strings.Map(func(r rune) rune {
 		switch r = unicode.ToLower(r); {

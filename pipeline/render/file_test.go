@@ -227,7 +227,7 @@ func TestDemoChapters(t *testing.T) {
 	sessions := map[string][]pipeline.ProfileRecord{}
 	for _, ch := range chapters {
 		for _, s := range ch {
-			d := f.file("../../testdata/house/titles/the-salt-road/" + s.file)
+			d := f.file("../../testdata/house/titles/eleven-tide-gates/" + s.file)
 			intake := pipeline.NewRecipe(pipeline.StepIntake)
 			intake.Intake = &pipeline.IntakeRecipe{Source: d}
 			is := record[pipeline.IntakeRecord](t, f.do(intake)[0])

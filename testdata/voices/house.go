@@ -48,17 +48,17 @@ func houseTakes() []take {
 	studio.rateHz = 48000
 	studio.speech -= 0.8 // she leans back in this one
 	return []take{
-		{"titles/the-salt-road/01-low-water.flac", marlow.on(monday, 201, lowWater)},
-		{"titles/the-salt-road/02-the-weigh-house.flac", marlow.on(monday, 202, weighHouse)},
-		{"titles/the-salt-road/03-a-letter-north.flac", wren.on(march, 203, letterNorth)},
-		{"titles/the-salt-road/04-two-lanterns.wav", studio},
-		{"titles/the-salt-road/05-the-crossing-ines.flac", marlow.on(thursday, 205, crossingInes)},
-		{"titles/the-salt-road/05-the-crossing-tobias.flac", wren.on(march, 215, crossingTobias)},
-		{"titles/the-salt-road/06-the-mill-race.flac", marlow.on(monday, 206, millRace)},
-		{"titles/the-salt-road/07-frost.flac", marlow.on(thursday, 207, frost)},
-		{"titles/the-salt-road/08-the-lower-gate.flac", wide},
-		{"titles/the-glass-orchard/01-the-first-pane.flac", wren.on(april, 301, firstPane)},
-		{"titles/the-glass-orchard/02-the-fan.flac", wren.on(fanOn, 302, theFan)},
+		{"titles/eleven-tide-gates/01-low-water.flac", marlow.on(monday, 201, lowWater)},
+		{"titles/eleven-tide-gates/02-the-weigh-house.flac", marlow.on(monday, 202, weighHouse)},
+		{"titles/eleven-tide-gates/03-a-letter-north.flac", wren.on(march, 203, letterNorth)},
+		{"titles/eleven-tide-gates/04-two-lanterns.wav", studio},
+		{"titles/eleven-tide-gates/05-the-crossing-ines.flac", marlow.on(thursday, 205, crossingInes)},
+		{"titles/eleven-tide-gates/05-the-crossing-tobias.flac", wren.on(march, 215, crossingTobias)},
+		{"titles/eleven-tide-gates/06-the-mill-race.flac", marlow.on(monday, 206, millRace)},
+		{"titles/eleven-tide-gates/07-frost.flac", marlow.on(thursday, 207, frost)},
+		{"titles/eleven-tide-gates/08-the-lower-gate.flac", wide},
+		{"titles/an-orchard-under-panes/01-the-first-pane.flac", wren.on(april, 301, firstPane)},
+		{"titles/an-orchard-under-panes/02-the-fan.flac", wren.on(fanOn, 302, theFan)},
 	}
 }
 
