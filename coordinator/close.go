@@ -50,7 +50,7 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		o.Verdict = pipeline.Worse(o.Verdict, ch.Verdict)
 	}
 	var title pipeline.Verdict
-	o.Findings, title = pipeline.Judge(append(slices.Clone(plan.Findings), check.Whole(p.c.Checks, seen)...), 0, p.sub.Decisions)
+	o.Findings, title = pipeline.Judge(append(slices.Clone(plan.Findings), check.Whole(p.c.Checks, seen)...), pipeline.WholeTitle, p.sub.Decisions)
 	o.Verdict = pipeline.Worse(o.Verdict, title)
 	o.Withheld = withheld(o)
 	return o, nil

@@ -43,11 +43,14 @@ func (f Finding) Same(g Finding) bool {
 	return f.Check == g.Check && f.Spec == g.Spec && f.Source == g.Source && d <= 0.5 && d >= -0.5
 }
 
+// WholeTitle stands for a chapter's number where something concerns none alone.
+const WholeTitle = -1
+
 // A Decision is a person's word on a finding: it stands, and is no obstacle.
 type Decision struct {
 	Check   string  `json:"check"`
 	Spec    string  `json:"spec,omitempty"`
-	Chapter int     `json:"chapter"`
-	AtS     float64 `json:"at_s"` // seconds into the source
+	Chapter int     `json:"chapter"` // number, or WholeTitle
+	AtS     float64 `json:"at_s"`    // seconds into the source
 	Why     string  `json:"why"`
 }

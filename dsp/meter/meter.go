@@ -152,7 +152,7 @@ func (m *Meter) Levels() Levels {
 		MaxMomentary: rounded[dsp.LUFS](float64(m.loudness.MaxMomentary())),
 		MaxShortTerm: rounded[dsp.LUFS](float64(m.loudness.MaxShortTerm())),
 		Speech:       rounded[dsp.DBFS](float64(active)),
-		Activity:     dsp.Round2(100*activity) / 100,
+		Activity:     math.Round(1e4*activity) / 1e4,
 		DC:           rounded[dsp.DBFS](amplitudeDB(dc)),
 		CrestDB:      rounded[dsp.DB](amplitudeDB(peak) - rms),
 		Frames:       m.frames,

@@ -175,7 +175,7 @@ func (f *fileName) UnmarshalText(b []byte) error {
 type decision struct {
 	Name    strict.Slug  `json:"check"`
 	Spec    strict.Slug  `json:"spec" default:""`
-	Chapter int          `json:"chapter" range:"0..9999"`
+	Chapter int          `json:"chapter" default:"-1" range:"-1..9999" doc:"left out: on the title as a whole"`
 	AtS     float64      `json:"at_s" default:"0" range:"0..360000"`
 	Why     strict.Prose `json:"why"`
 }

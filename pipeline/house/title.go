@@ -171,7 +171,7 @@ func (r *reader) decisions(t pipeline.Title) []pipeline.Decision {
 		if d.Spec != "" && !slices.Contains(t.Specs, string(d.Spec)) {
 			r.say(n.Item(i).At("spec").Fault("", "%s", strict.Unknown(string(d.Spec), "spec of this title", t.Specs)))
 		}
-		known := slices.ContainsFunc(t.Chapters, func(c pipeline.TitleChapter) bool { return c.Number == d.Chapter })
+		known := d.Chapter == pipeline.WholeTitle || slices.ContainsFunc(t.Chapters, func(c pipeline.TitleChapter) bool { return c.Number == d.Chapter })
 		if !known && d.Name != "" && len(t.Chapters) > 0 {
 			r.say(n.Item(i).At("chapter").Fault("", "the title has no chapter %d; give the number of one of its %d", d.Chapter, len(t.Chapters)))
 		}

@@ -57,7 +57,7 @@ type fileFormat struct {
 	Channels int    `json:"channels" default:"1" range:"1..2"`
 	Bits     int    `json:"bits,omitempty" default:"" oneof:"16,24" doc:"for flac and wav; 16 is dithered"`
 	Mode     string `json:"mode,omitempty" default:"" oneof:"cbr" doc:"for mp3"`
-	Kbps     int    `json:"kbps,omitempty" default:"" oneof:"32,40,48,56,64,80,96,112,128,160,192,224,256,320" doc:"for mp3: MPEG-1 Layer III, ISO/IEC 11172-3"`
+	Kbps     int    `json:"kbps,omitempty" default:"" oneof:"64,80,96,112,128,160,192,224,256,320" doc:"for mp3: MPEG-1 Layer III, ISO/IEC 11172-3"`
 }
 
 type limits struct {
@@ -124,7 +124,7 @@ func (f fileFormat) Check() []strict.Fault {
 			say("bits", "bits doesn't belong to mp3; give kbps")
 		}
 		if f.Kbps == 0 {
-			say("kbps", "kbps is missing; mp3 needs it, as 192")
+			say("kbps", "kbps is missing; mp3 needs it, for example 192")
 		}
 		if f.RateHz > 48000 {
 			say("rate_hz", fmt.Sprintf("rate_hz is %d, which mp3 doesn't have; give 32000, 44100 or 48000", f.RateHz))
