@@ -34,8 +34,8 @@ var golden = map[string]string{
 	"profile":                          "b3006330d4",
 	"profile, resampled":               "1b72b436c4",
 	"weigh":                            "af6081802f",
-	"file, FLAC of 24 bits, resampled": "903b29acd5 37c1961f3d",
-	"file, FLAC of 16 bits":            "cecf19f13f 6967242ac1",
+	"file, FLAC of 24 bits, resampled": "96b97089b2 37c1961f3d",
+	"file, FLAC of 16 bits":            "002a8214e9 6967242ac1",
 	"file, WAV":                        "d4fbe3bf39 65c68485aa",
 	"check":                            "a9c1b063e8",
 }
