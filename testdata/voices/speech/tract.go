@@ -107,9 +107,8 @@ type tract struct {
 	shape         []float64
 	open          float64
 	strength      float64
-	jitter        float64
 
-	source, noise, hissing [step]float64
+	source, noise [step]float64
 }
 
 // What one unit of each source comes to at the lips beside a plain vowel, so
