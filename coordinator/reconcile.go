@@ -38,7 +38,7 @@ type pass struct {
 	view  Title
 	known *known
 	out   int // rings that are out
-	// commits is every result the run rests on, in the order of the flow.
+	// commits is every result from the plan on, in the order of the flow.
 	commits []pipeline.Commit
 }
 

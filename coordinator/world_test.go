@@ -397,8 +397,13 @@ func (w *world) results() map[string]string {
 func expectSame(t testing.TB, what string, got, want map[string]string) {
 	t.Helper()
 	for _, name := range slices.Sorted(maps.Keys(want)) {
-		if got[name] != want[name] {
-			t.Errorf("%s: %s is\n%.300q, want\n%.300q", what, name, got[name], want[name])
+		if g, w := got[name], want[name]; g != w {
+			same := 0
+			for same < min(len(g), len(w)) && g[same] == w[same] {
+				same++
+			}
+			from := max(0, same-100)
+			t.Errorf("%s: %s differs from byte %d on:\n%.300s\nwant\n%.300s", what, name, same, g[min(from, len(g)):], w[min(from, len(w)):])
 		}
 	}
 	for name := range got {
