@@ -28,6 +28,7 @@ type desk struct {
 	source pipeline.Digest
 	mu     sync.Mutex
 	news   int
+	ill    []error // troubles
 	heard  []queue.Event
 }
 
@@ -51,7 +52,8 @@ func newDesk(t *testing.T, s store.Store, mode string) *desk {
 	d.Worker = &Worker{
 		Store: s, Events: events, Engine: engine, Child: []string{self, "child", mode}, Scratch: t.TempDir(),
 		Slots: 1, Memory: 256, Name: "desk-1", Log: zap.NewNop(), Beat: 40 * time.Millisecond, StuckAfter: 5 * time.Second,
-		News: func() { d.mu.Lock(); d.news++; d.mu.Unlock() },
+		News:    func() { d.mu.Lock(); d.news++; d.mu.Unlock() },
+		Trouble: func(err error) { d.mu.Lock(); d.ill = append(d.ill, err); d.mu.Unlock() },
 	}
 	audio := strings.NewReader("what was recorded")
 	d.source = pipeline.DigestOf([]byte("what was recorded"))

@@ -3,10 +3,12 @@ package worker
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"io"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -215,6 +217,30 @@ func TestSlowStore(t *testing.T) {
 		t.Errorf("strikes %v, said %q", all, l.last())
 	}
 }
+
+// TestFolderFull: what the scratch folder can't hold is the machine's trouble.
+func TestFolderFull(t *testing.T) {
+	d := newDesk(t, memory.New(), "well")
+	check(os.RemoveAll(d.Scratch))
+	l := &lease{ring: d.ring(), tries: 3}
+	d.answer(t.Context(), l)
+	if len(d.ill) != 1 || !strings.Contains(d.ill[0].Error(), "disk of the scratch folder") || pipeline.KindOf(d.ill[0]) != pipeline.Infra {
+		t.Errorf("trouble: %v", d.ill)
+	}
+	all, starts := d.strikes(t)
+	if len(all[0]) > 0 || starts > 0 || l.last() != "retry 9s" {
+		t.Errorf("strikes %v, %d starts, said %q", all, starts, l.last())
+	}
+	full := folderWriter{failing{}}
+	if _, err := full.Write([]byte("x")); !errors.Is(err, syscall.ENOSPC) || !strings.Contains(err.Error(), "scratch folder") {
+		t.Errorf("%v", err)
+	}
+}
+
+// failing is a full disk.
+type failing struct{}
+
+func (failing) Write([]byte) (int, error) { return 0, syscall.ENOSPC }
 
 // stalled is a store that takes no blob.
 type stalled struct{ store.Store }

@@ -82,7 +82,7 @@ func (w *Worker) work(ctx context.Context, lease queue.Lease, p *pulse, recipes 
 	}()
 	dir, err := os.MkdirTemp(w.Scratch, "job-")
 	if err != nil {
-		return about, pipeline.Errorf(pipeline.Infra, "job folder", "%w: see that the disk of the scratch folder can be written and has room", err)
+		return about, folderError(err)
 	}
 	defer func() {
 		if err := os.RemoveAll(dir); err != nil {
@@ -140,7 +140,7 @@ func (w *Worker) note(ctx context.Context, key pipeline.Digest, ending string, v
 func (w *Worker) fill(ctx context.Context, p *pulse, dir string, recipes []pipeline.Recipe) (limits pipeline.JobLimits, about pipeline.Digest, err error) {
 	about = recipes[0].Key()
 	if err := os.Mkdir(filepath.Join(dir, "in"), 0o755); err != nil {
-		return limits, about, pipeline.Errorf(pipeline.Infra, "job folder", "%w: see that the disk of the scratch folder can be written and has room", err)
+		return limits, about, folderError(err)
 	}
 	job := pipeline.Job{Recipes: recipes, Limits: pipeline.JobLimits{MemoryMiB: w.Memory}}
 	var bytes int64
@@ -164,7 +164,7 @@ func (w *Worker) fill(ctx context.Context, p *pulse, dir string, recipes []pipel
 		return limits, about, pipeline.Errorf(pipeline.Bug, "job", "%w", err)
 	}
 	if err := os.WriteFile(filepath.Join(dir, render.JobFile), text, 0o644); err != nil {
-		return limits, about, pipeline.Errorf(pipeline.Infra, "job folder", "%w: see that the disk of the scratch folder can be written and has room", err)
+		return limits, about, folderError(err)
 	}
 	return job.Limits, about, nil
 }
@@ -189,7 +189,7 @@ func (w *Worker) lay(ctx context.Context, p *pulse, blob pipeline.Digest, path s
 	case errors.Is(err, store.ErrAbsent):
 		return n, pipeline.Errorf(pipeline.Missing, "", "%w: run the title again with --again", err)
 	case err != nil:
-		return n, pipeline.Errorf(pipeline.Infra, "job folder", "%w: see that the disk of the scratch folder can be written and has room", err)
+		return n, err
 	case got != blob:
 		return n, pipeline.Errorf(pipeline.Missing, name, "%w: remove it from the store and run the title again with --again", store.ErrDamaged)
 	}
@@ -202,7 +202,7 @@ func (w *Worker) bring(ctx context.Context, p *pulse, name, path string) (got pi
 		if from, err := local.Path(name); err == nil && os.Link(from, path) == nil {
 			f, err := os.Open(path)
 			if err != nil {
-				return "", 0, err
+				return "", 0, folderError(err)
 			}
 			defer f.Close()
 			return pipeline.DigestReader(moving{f, p})
@@ -215,10 +215,29 @@ func (w *Worker) bring(ctx context.Context, p *pulse, name, path string) (got pi
 	defer from.Close()
 	to, err := os.Create(path)
 	if err != nil {
-		return "", 0, err
+		return "", 0, folderError(err)
 	}
-	got, n, err = pipeline.DigestReader(moving{io.TeeReader(from, to), p})
-	return got, n, errors.Join(err, to.Close())
+	got, n, err = pipeline.DigestReader(moving{io.TeeReader(from, folderWriter{to}), p})
+	if closed := to.Close(); err == nil && closed != nil {
+		err = folderError(closed)
+	}
+	return got, n, err
+}
+
+// folderError is what to do when a job's folder can't be written.
+func folderError(err error) error {
+	return pipeline.Errorf(pipeline.Infra, "job folder", "%w: see that the disk of the scratch folder can be written and has room", err)
+}
+
+// folderWriter tells the folder's errors from the store's.
+type folderWriter struct{ io.Writer }
+
+func (f folderWriter) Write(b []byte) (int, error) {
+	n, err := f.Writer.Write(b)
+	if err != nil {
+		err = folderError(err)
+	}
+	return n, err
 }
 
 // commit puts a recipe's blobs into the store, then its commit, and reads it

@@ -74,6 +74,9 @@ func TestChildren(t *testing.T) {
 					t.Errorf("recipe %d: strikes %+v, want one of kind %s with %q", n+1, failures, c.kind, c.text)
 				}
 			}
+			if infra := strings.HasPrefix(c.mode, "infra"); infra != (len(d.ill) == 1) {
+				t.Errorf("trouble: %v", d.ill)
+			}
 			if d.news != 1 {
 				t.Errorf("news %d times, want once", d.news)
 			}
