@@ -28,6 +28,7 @@ type proof struct {
 func proofs() []proof {
 	return []proof{
 		{name: "peers", help: "our meters beside ffmpeg's and sox's, on sources and deliveries of the demo title and every file in --files", files: true, prove: peers},
+		{name: "memory", help: "resident memory of a night with two slots: chapters of 20 minutes and of 3 hours", prove: memory},
 		{name: "speed", help: "processor time of a whole chapter as a multiple of one lame encode of it", prove: speed},
 	}
 }

@@ -12,7 +12,8 @@ import (
 
 // A night is a title in a house of its own, ready to be processed.
 type night struct {
-	title      string   // folder
+	house      string   // folder
+	title      string   // folder in it
 	recordings []string // one a chapter, 24-bit WAV
 	files      int      // that it is to deliver
 }
@@ -40,7 +41,7 @@ func (s *site) newHouse(ctx context.Context, spec, specText string, recordings .
 	if err != nil {
 		return night{}, err
 	}
-	n := night{title: filepath.Join(house, "titles", "one"), files: len(recordings)}
+	n := night{house: house, title: filepath.Join(house, "titles", "one"), files: len(recordings)}
 	if err := os.CopyFS(filepath.Join(house, "narrators"), os.DirFS(filepath.Join(s.root, "testdata", "house", "narrators"))); err != nil {
 		return n, err
 	}
