@@ -55,13 +55,16 @@ func Fit(profiles []ProfileRecord, reference *dsp.DBFS, minSpeechS float64, stan
 		}
 	}
 	fit.Facts = Facts{SpeechDBFS: round1(level + float64(fit.GainDB)), RoomTone: shift(tone, float64(fit.GainDB))}
-	if standing != nil && math.Abs(float64(fit.GainDB-standing.GainDB)) <= KeepDB && toneDistance(fit.Facts.RoomTone, standing.Facts.RoomTone) <= keepToneDB {
+	if standing != nil && near(fit.GainDB, standing.GainDB) && toneDistance(fit.Facts.RoomTone, standing.Facts.RoomTone) <= keepToneDB {
 		kept := *standing
 		kept.SpeechS = fit.SpeechS
 		return kept
 	}
 	return fit
 }
+
+// near tells whether two gains, which have steps of 0.1 dB, are within KeepDB.
+func near(a, b dsp.DB) bool { return math.Round(10*math.Abs(float64(a-b))) <= 10*KeepDB }
 
 // pooledSpeech is the level while speaking over all profiles, dBFS, and the
 // seconds of speech.

@@ -35,6 +35,7 @@ func TestFit(t *testing.T) {
 		{"no chain, no gain", []ProfileRecord{spoken(-31, 100)}, nil, nil, nil, 0, -31, 0},
 		{"clamped, and said", []ProfileRecord{spoken(-60, 100)}, &ref, nil, nil, 24, -36, 1},
 		{"keeps the standing gain nearby", []ProfileRecord{spoken(-25.7, 100, -60, -70)}, &ref, &standing, nil, 2.3, -23.2, 0},
+		{"half a decibel is nearby", []ProfileRecord{spoken(-24.8, 100, -60, -70)}, &ref, &standing, nil, 2.3, -23.2, 0},
 		{"but not when the room changed", []ProfileRecord{spoken(-25.7, 100, -50, -60)}, &ref, &standing, nil, 2.7, -23, 0},
 		{"but not when the level moved", []ProfileRecord{spoken(-27, 100, -60, -70)}, &ref, &standing, nil, 4, -23, 0},
 		{"too little speech takes the last fit", []ProfileRecord{spoken(-26, 10)}, &ref, nil, &last, 7, -19, 1},

@@ -47,7 +47,7 @@ func LevelGains(chapters [][]LeveledPart, level Level, edges Edges, poolMinS flo
 			continue
 		}
 		gain := dsp.DB(round1(level.Aim - at))
-		if old, ok := standing[who]; ok && math.Abs(float64(gain-old)) <= KeepDB && inside(at+float64(old), level.Window) {
+		if old, ok := standing[who]; ok && near(gain, old) && inside(at+float64(old), level.Window) {
 			gain = old
 		}
 		rec.GainDB[who] = gain

@@ -41,9 +41,21 @@ func deliver(ctx context.Context, s store.Store, o pipeline.Outcome, out string)
 		if err != nil {
 			return nil, err
 		}
-		all = append(all, report.Delivery{Spec: spec.Spec, Folder: dir, Files: len(m.Files), Complete: m.Complete, Withheld: m.Withheld})
+		all = append(all, report.Delivery{Spec: spec.Spec, Folder: shown(dir), Files: len(m.Files), Complete: m.Complete, Withheld: m.Withheld})
 	}
 	return all, nil
+}
+
+// shown is a path as a person sees it from where the command was given.
+func shown(path string) string {
+	here, err := os.Getwd()
+	if err != nil {
+		return path
+	}
+	if rel, err := filepath.Rel(here, path); err == nil && filepath.IsLocal(rel) {
+		return rel
+	}
+	return path
 }
 
 // writeReport prints the report and leaves it as text and JSON beside the deliveries.

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"slices"
+	"time"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/level"
@@ -29,6 +30,8 @@ const (
 	// limiterReleaseMS is short enough for one stray peak not to be heard as
 	// a dip, long enough not to ride a vowel's periods (common practice).
 	limiterReleaseMS = 80.0
+	// growS is how often a file that another program writes is looked at.
+	growS = 2
 	// correctRoomDB is how far under the ceiling a correction aims.
 	correctRoomDB = 0.1
 )
@@ -165,12 +168,8 @@ func (b *bench) openOutput(r pipeline.FileRecipe, list *playlist, path string) (
 		o.to, err = codec.CreateWAV(master, f.RateHz, f.Channels, masterBits, false)
 		o.encode = func() error {
 			defer os.Remove(master)
-			err := lame.Encode(b.ctx, master, path, codec.MP3Options{Kbps: f.Kbps, RateHz: f.RateHz, Channels: f.Channels})
-			if err != nil {
-				return err
-			}
-			_, err = codec.CheckCBR(path)
-			return err
+			defer b.whileGrows(path, 0.8)()
+			return lame.Encode(b.ctx, master, path, codec.MP3Options{Kbps: f.Kbps, RateHz: f.RateHz, Channels: f.Channels})
 		}
 	default:
 		return nil, pipeline.Errorf(pipeline.House, "spec", "no format is called %q: use flac, wav or mp3", f.Format)
@@ -216,7 +215,7 @@ func (o *output) close() error {
 
 // measure decodes a finished file and fills in what it measures.
 func (b *bench) measure(path string, rec *pipeline.FileRecord) error {
-	src, err := codec.Open(path)
+	src, err := codec.OpenMP3(b.ctx, path)
 	if err != nil {
 		return pipeline.Errorf(pipeline.Bug, "read back", "%w", err)
 	}
@@ -228,6 +227,7 @@ func (b *bench) measure(path string, rec *pipeline.FileRecord) error {
 		bufs[i] = make([]float64, readBlock)
 	}
 	views := make([][]float64, channels)
+	var done dsp.Frames
 	for {
 		n, err := src.Read(bufs)
 		if n > 0 {
@@ -236,6 +236,8 @@ func (b *bench) measure(path string, rec *pipeline.FileRecord) error {
 			}
 			m.Write(views...)
 			room.Write(views[0])
+			b.progress(0.9 + 0.1*min(1, float64(done)/float64(src.Info().Frames+1)))
+			done += dsp.Frames(n)
 		}
 		if errors.Is(err, io.EOF) {
 			break
@@ -251,6 +253,34 @@ func (b *bench) measure(path string, rec *pipeline.FileRecord) error {
 	rec.HeadS = dsp.Round2(heard.Bounds.From.Seconds(rate))
 	rec.TailS = dsp.Round2((rec.Levels.Frames - heard.Bounds.To).Seconds(rate))
 	return nil
+}
+
+// whileGrows says progress for as long as another program makes a file grow,
+// so that a long encode does not look like a job that stands still. The
+// function it returns ends that.
+func (b *bench) whileGrows(path string, part float64) (end func()) {
+	stop, stopped := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(stopped)
+		t := time.NewTicker(growS * time.Second)
+		defer t.Stop()
+		var last int64
+		for {
+			select {
+			case <-stop:
+				return
+			case <-t.C:
+			}
+			if info, err := os.Stat(path); err == nil && info.Size() != last {
+				last = info.Size()
+				b.progress(part)
+			}
+		}
+	}()
+	return func() {
+		close(stop)
+		<-stopped
+	}
 }
 
 // keep moves a finished file to its place among the outputs.
