@@ -227,7 +227,7 @@ func TestBars(t *testing.T) {
 		})
 	}
 	frames := func() int { return strings.Count(said(), "Low Water") }
-	eventually(t, "drawn ten times", func() bool { return frames() >= 10 })
+	eventually(t, "drawn ten times, with the time left", func() bool { return frames() >= 10 && strings.Contains(said(), "left") })
 	closed := make(chan struct{})
 	go func() {
 		show.close()
