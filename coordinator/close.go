@@ -72,8 +72,8 @@ func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.Pr
 	}
 	for _, f := range m.files {
 		out := pipeline.FileOutcome{
-			Spec: f.spec.Spec, Format: f.recipe.Format, Key: f.commit.Key, TrimDB: f.recipe.TrimDB,
-			Record: f.record, FloorGain: floorGain(f.recipe, profiles.parts),
+			Spec: f.spec.Spec, Format: f.recipe.Format, Key: f.commit.Key, TrimDB: f.recipe.TrimDB + f.record.CorrectDB,
+			Record: f.record, FloorGain: floorGain(f, profiles.parts),
 		}
 		for _, part := range f.recipe.Parts {
 			out.GainDB = append(out.GainDB, part.GainDB)

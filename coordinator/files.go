@@ -105,7 +105,7 @@ func (p *pass) fileRecipe(plan pipeline.Plan, i int, profiles []pipeline.Profile
 	r := &pipeline.FileRecipe{
 		TrimDB: pipeline.Trim(parts, narrators, s.Sound.Level, s.Sound.Edges),
 		HeadS:  s.Sound.Edges.HeadAimS, TailS: s.Sound.Edges.TailAimS,
-		Peak: s.Sound.Peak, Role: ch.Role, Format: f, Encoder: p.sub.Engine.Encoders[f.Format],
+		Peak: s.Sound.Peak, Level: s.Sound.Level, Role: ch.Role, Format: f, Encoder: p.sub.Engine.Encoders[f.Format],
 	}
 	for j, part := range ch.Parts {
 		_, fit := p.fitOf(plan, fits, i, j, profiles[j])
@@ -119,10 +119,10 @@ func (p *pass) fileRecipe(plan pipeline.Plan, i int, profiles []pipeline.Profile
 
 // floorGain is the raw floor of a chapter's loudest-floored part after every
 // gain: what the delivered floor would be had the chain taken nothing.
-func floorGain(r pipeline.FileRecipe, profiles []pipeline.ProfileRecord) dsp.DBFS {
+func floorGain(f madeFile, profiles []pipeline.ProfileRecord) dsp.DBFS {
 	worst := dsp.DBFS(dsp.Silence)
-	for j, part := range r.Parts {
-		at := profiles[j].Floor.Median + dsp.DBFS(part.FitDB+part.GainDB+r.TrimDB)
+	for j, part := range f.recipe.Parts {
+		at := profiles[j].Floor.Median + dsp.DBFS(part.FitDB+part.GainDB+f.recipe.TrimDB+f.record.CorrectDB)
 		if profiles[j].Floor.Windows > 0 && at > worst {
 			worst = at
 		}

@@ -101,6 +101,7 @@ type FileRecipe struct {
 	HeadS   float64    `json:"head_s"`
 	TailS   float64    `json:"tail_s"`
 	Peak    Peak       `json:"peak"`
+	Level   Level      `json:"level,omitzero"` // its window is kept to; zero: any level is right
 	Role    Role       `json:"role"`
 	Format  FileFormat `json:"format"`
 	Encoder string     `json:"encoder"` // program and version for mp3, module and version for flac, "" for wav

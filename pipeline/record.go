@@ -61,7 +61,10 @@ type FileRecord struct {
 	Deep    []Place      `json:"deep,omitempty"`   // where the limiter worked by more than 3 dB
 	Stages  []StageUse   `json:"stages,omitempty"` // those that move gain
 	Encodes int          `json:"encodes"`
-	Notes   []string     `json:"notes,omitempty"`
+	// CorrectDB is the gain beside the recipe's that kept the file inside its
+	// window after the limiter had taken from it.
+	CorrectDB dsp.DB   `json:"correct_db,omitempty"`
+	Notes     []string `json:"notes,omitempty"`
 }
 
 // StageUse is how much a stage that moves gain did over a file's body, on a

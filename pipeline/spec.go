@@ -1,6 +1,9 @@
 package pipeline
 
-import "chapterhouse/dsp"
+import (
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
+)
 
 // Measure names how a spec reads level.
 type Measure string
@@ -42,6 +45,22 @@ type Level struct {
 	Measure Measure    `json:"measure"`
 	Window  [2]float64 `json:"window"`
 	Aim     float64    `json:"aim"`
+}
+
+// Of is what l's measure reads in levels.
+func (l Level) Of(levels meter.Levels) float64 {
+	if l.Measure == MeasureLoudness {
+		return float64(levels.Integrated)
+	}
+	return float64(levels.RMS)
+}
+
+// Unit is the unit of l's measure.
+func (l Level) Unit() string {
+	if l.Measure == MeasureLoudness {
+		return "LUFS"
+	}
+	return "dBFS"
 }
 
 // Peak is the ceiling, true peak of the decoded file.

@@ -14,7 +14,7 @@ func levelWindow() Check {
 			"can't be delivered. It happens when the limiter has to take more than the window has room for: " +
 			"compress the chapter's loud lines in the chain.",
 		Read: eachFile(func(s pipeline.Spec, f pipeline.FileOutcome) []pipeline.Finding {
-			at, unit := MeasuredLevel(s.Sound.Level.Measure, f)
+			at, unit := s.Sound.Level.Of(f.Record.Levels), s.Sound.Level.Unit()
 			w := s.Sound.Level.Window
 			measured := fmt.Sprintf("%.2f %s", at, unit)
 			switch {
@@ -36,17 +36,9 @@ func levelWindow() Check {
 	}
 }
 
-// MeasuredLevel is a file's level in a spec's measure, and its unit.
-func MeasuredLevel(m pipeline.Measure, f pipeline.FileOutcome) (float64, string) {
-	if m == pipeline.MeasureLoudness {
-		return float64(f.Record.Levels.Integrated), "LUFS"
-	}
-	return float64(f.Record.Levels.RMS), "dBFS"
-}
-
 // window is a spec's window as a limit.
 func window(l pipeline.Level) string {
-	_, unit := MeasuredLevel(l.Measure, pipeline.FileOutcome{})
+	unit := l.Unit()
 	return fmt.Sprintf("%g to %g %s", l.Window[0], l.Window[1], unit)
 }
 

@@ -19,7 +19,7 @@ import (
 
 const (
 	// maxEncodes bounds how often a file is made again because its decode
-	// lies over the ceiling: once and three corrections.
+	// lies over the ceiling or outside the window: once and three corrections.
 	maxEncodes = 4
 	// lossyRoomDB is how far under the ceiling the limiter starts when the
 	// encoder may raise peaks: at 192 kbps they rise by some tenths (common
@@ -55,6 +55,9 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 	if r.Format.Format == pipeline.MP3 {
 		ceiling = float64(r.Peak.MaxDBTP) - lossyRoomDB
 	}
+	// yields is how much of a decibel of gain arrives in the level: the limiter
+	// takes the rest of it back.
+	yields, before, beforeDB := 1.0, 0.0, dsp.DB(0)
 	for {
 		rec.Encodes++
 		use, deep, err := b.write(r, list, ceiling, path)
@@ -66,16 +69,44 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 			return rec, nil, 0, err
 		}
 		over := float64(rec.Levels.TruePeak - r.Peak.MaxDBTP)
-		if over <= 0 || rec.Encodes == maxEncodes {
+		at := r.Level.Of(rec.Levels)
+		if rec.CorrectDB != beforeDB {
+			yields = max(0.25, min(1, (at-before)/float64(rec.CorrectDB-beforeDB)))
+		}
+		before, beforeDB = at, rec.CorrectDB
+		off := outside(r.Level, rec.Levels)
+		if over <= 0 && off == 0 || rec.Encodes == maxEncodes {
 			break
 		}
-		ceiling -= over + correctRoomDB
+		if over > 0 {
+			ceiling -= over + correctRoomDB
+		}
+		if off != 0 {
+			step := -off / yields
+			rec.CorrectDB += dsp.DB(math.Round(10*step) / 10)
+			list.correct(rec.CorrectDB)
+		}
 	}
 	out, err := b.keep(path)
 	if err != nil {
 		return rec, nil, 0, err
 	}
 	return rec, []pipeline.Output{out}, list.frames.Seconds(list.rateHz), nil
+}
+
+// outside is how far a file lies outside its level's window and a little more,
+// in steps of 0.1 dB: negative below, 0 inside or where nothing can be told.
+func outside(l pipeline.Level, levels meter.Levels) float64 {
+	at := l.Of(levels)
+	switch {
+	case l.Measure == "" || math.IsNaN(at) || math.IsInf(at, 0):
+		return 0
+	case at < l.Window[0]:
+		return -math.Ceil(10*(l.Window[0]-at+correctRoomDB)) / 10
+	case at > l.Window[1]:
+		return math.Ceil(10*(at-l.Window[1]+correctRoomDB)) / 10
+	}
+	return 0
 }
 
 // write runs a playlist through limiter, resampling and dither into a file.

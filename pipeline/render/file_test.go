@@ -152,6 +152,38 @@ func TestEncodesUntilUnderTheCeiling(t *testing.T) {
 	}
 }
 
+// What the limiter takes from a file is given back where the window asks for
+// it: still under the ceiling, said in the record, and by no more than the limiter keeps back.
+func TestKeepsInsideTheWindow(t *testing.T) {
+	t.Parallel()
+	const rate = 44100
+	f := newJobFolder(t)
+	x := narration(31, rate, 0.5, 4, 0.5)
+	p, _ := f.part(f.wav("loud.wav", rate, 24, scaled(x, 6)), len(x), rate, nil)
+	p.GainDB = 7
+	free := fileOf(flac24, p)
+	base := record[pipeline.FileRecord](t, f.do(free)[0])
+	for _, c := range []struct {
+		name   string
+		lo, hi float64 // of the window, from the level it has by itself
+		up     int     // sign of the correction
+	}{{"inside", -1, 1, 0}, {"under", 0.4, 3, 1}, {"over", -3, -0.4, -1}} {
+		r := fileOf(flac24, p)
+		at := float64(base.Levels.RMS)
+		r.File.Level = pipeline.Level{Measure: pipeline.MeasureRMSPlain, Window: [2]float64{at + c.lo, at + c.hi}, Aim: at + (c.lo+c.hi)/2}
+		got := record[pipeline.FileRecord](t, f.do(r)[0])
+		if l := float64(got.Levels.RMS); l < at+c.lo || l > at+c.hi {
+			t.Errorf("%s: %.2f dBFS, window %.2f to %.2f", c.name, l, at+c.lo, at+c.hi)
+		}
+		if got.Levels.TruePeak > -3 {
+			t.Errorf("%s: true peak %s", c.name, got.Levels.TruePeak)
+		}
+		if (got.CorrectDB > 0) != (c.up > 0) || (got.CorrectDB < 0) != (c.up < 0) || math.Abs(float64(got.CorrectDB)) > 2 || (got.Encodes > 1) != (c.up != 0) {
+			t.Errorf("%s: corrected by %v in %d files", c.name, got.CorrectDB, got.Encodes)
+		}
+	}
+}
+
 // With the limiter idle a file has the level that the level step foretold, in
 // both measures, and an MP3 has its FLAC's.
 func TestLevelIsWhatWasForetold(t *testing.T) {

@@ -22,7 +22,8 @@ type playlist struct {
 	parts    []pipeline.FilePart
 	pass     *chainPass
 	segments []segment
-	trim     float64
+	trimDB   dsp.DB
+	trim     float64 // with corrections
 	frames   dsp.Frames
 	rateHz   int
 	bare     []int // parts without any room tone
@@ -30,7 +31,7 @@ type playlist struct {
 
 // newPlaylist lays out a file.
 func newPlaylist(r pipeline.FileRecipe, pass *chainPass) (*playlist, error) {
-	p := &playlist{parts: r.Parts, pass: pass, trim: kernel.FromDB(float64(r.TrimDB)), rateHz: r.Parts[0].Cut.RateHz}
+	p := &playlist{parts: r.Parts, pass: pass, trimDB: r.TrimDB, trim: kernel.FromDB(float64(r.TrimDB)), rateHz: r.Parts[0].Cut.RateHz}
 	beds := make([]*bed, len(r.Parts))
 	for i, part := range r.Parts {
 		b, err := newBed(pass.spools[i], part.Cut, kernel.FromDB(float64(part.GainDB)))
@@ -96,6 +97,9 @@ func (p *playlist) add(s segment) {
 	p.segments = append(p.segments, s)
 	p.frames += s.n
 }
+
+// correct adds to the file's trim, in place of an earlier correction.
+func (p *playlist) correct(db dsp.DB) { p.trim = kernel.FromDB(float64(p.trimDB + db)) }
 
 // stream emits the whole file in blocks.
 func (p *playlist) stream(emit func([]float64) error) error {

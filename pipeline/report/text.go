@@ -116,7 +116,7 @@ func (t *text) summary(r Report, s pipeline.Spec) {
 		}
 		n++
 		var at float64
-		at, unit = check.MeasuredLevel(s.Sound.Level.Measure, f)
+		at, unit = s.Sound.Level.Of(f.Record.Levels), s.Sound.Level.Unit()
 		lo, hi, peak = math.Min(lo, at), math.Max(hi, at), math.Max(peak, float64(f.Record.Levels.TruePeak))
 	}
 	if n == 0 {
@@ -176,11 +176,12 @@ func (t *text) findings(r Report) {
 func (t *text) gains(r Report) {
 	t.line("gains and limiter")
 	for _, s := range r.Sessions {
-		chain := "no chain"
-		if s.Chain != "" {
-			chain = sprintf("chain %s %s", s.Chain, s.Revision.Short())
+		if s.Chain == "" {
+			t.line("  session %s: no chain, so no gain to its level", check.SessionName(s))
+			continue
 		}
-		t.line("  session %s: %+.1f dB to the chain's level, from %.0f s of speech; %s", check.SessionName(s), float64(s.Fit.GainDB), s.Fit.SpeechS, chain)
+		t.line("  session %s: %+.1f dB to the chain's level, from %.0f s of speech; chain %s %s",
+			check.SessionName(s), float64(s.Fit.GainDB), s.Fit.SpeechS, s.Chain, s.Revision.Short())
 	}
 	for _, s := range r.Specs {
 		for _, who := range keys(r.Gains.Specs[s.Spec].GainDB) {
