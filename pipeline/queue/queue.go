@@ -80,7 +80,9 @@ type Queue interface {
 	// overnight (see Order). ErrEmpty when none came.
 	Lease(ctx context.Context, engine string, wait time.Duration) (Lease, error)
 	// Withdraw takes a ring back if it is still there, leased or not; it may
-	// then be submitted again at once. Its holder is not told.
+	// then be submitted again at once. Its holder is not told. Where the
+	// broker is several servers, one that has not heard of it yet may hand the
+	// ring out once more: harmless, since workers look at the store first.
 	Withdraw(ctx context.Context, r Ring) error
 }
 

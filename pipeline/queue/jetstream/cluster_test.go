@@ -35,7 +35,7 @@ func TestCluster(t *testing.T) {
 			q, err := Connect(t.Context(), nc, o)
 			must(t, err)
 			t.Cleanup(q.Close)
-			return queuetest.Bench{Queue: q, Events: q.Events(engine), LeaseTime: o.AckWait, MaxTries: tries}
+			return queuetest.Bench{Queue: q, Events: q.Events(engine), LeaseTime: o.AckWait, MaxTries: tries, Servers: 3}
 		})
 	})
 }

@@ -18,6 +18,7 @@ type Bench struct {
 	Events    queue.Events
 	LeaseTime time.Duration
 	MaxTries  int
+	Servers   int // that hold the rings; 0 and 1 are one
 }
 
 // Exercise runs the contract over a kind of queue. open gives an empty one and
