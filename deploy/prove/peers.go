@@ -33,6 +33,10 @@ func peers(ctx context.Context, s *site, t *table) error {
 	if err := need("ffmpeg", "sox", "lame"); err != nil {
 		return err
 	}
+	files, err := audioIn(s.files) // a wrong folder is told before the work
+	if err != nil {
+		return err
+	}
 	program, err := s.build(ctx, "./cmd/chapterhouse")
 	if err != nil {
 		return err
@@ -43,8 +47,7 @@ func peers(ctx context.Context, s *site, t *table) error {
 	if _, err := call(ctx, nil, program, "process", title, "--store", s.path("store"), "--out", out); err != nil {
 		return err
 	}
-	var files []string
-	for _, dir := range []string{title, out, s.files} {
+	for _, dir := range []string{title, out} {
 		found, err := audioIn(dir)
 		if err != nil {
 			return err
