@@ -68,6 +68,7 @@ var only = map[string]string{
 	"github.com/nats-io/nats.go":     "pipeline/queue/jetstream",
 	"github.com/nats-io/nats-server": "pipeline/queue/jetstream",
 	"github.com/goccy/go-yaml":       "pipeline/house/strict",
+	"github.com/minio/minio-go":      "pipeline/store/s3",
 }
 
 // TestArrows: imports go one way, cmd → coordinator, worker → pipeline/… →
