@@ -2,17 +2,13 @@ package coordinator
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
-	"time"
+	"sync"
 
 	"chapterhouse/pipeline"
-	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/store"
-
-	"go.uber.org/zap"
 )
 
 // state is how far the result of one recipe is, told from objects alone.
@@ -31,61 +27,113 @@ type result struct {
 	key    pipeline.Digest
 	state  state
 	commit pipeline.Commit // when done, or a fault
-	why    string          // when a hole
+	why    string          // when a hole, or late
 	tries  int             // while pending or late: those begun
+	asked  bool            // the store was asked for its commit
+	whole  bool            // and for its tries
 }
 
 // strikes is how many failed tries are a quarantine.
 const strikes = 3
 
-// look tells the state of a recipe's result, and counts it the first time.
-func (p *pass) look(ctx context.Context, r pipeline.Recipe) (result, error) {
-	c := p.c
-	res := result{recipe: r, key: r.Key()}
-	c.mu.Lock()
-	commit, known := p.known.commits[res.key]
-	c.mu.Unlock()
-	if !known {
-		err := store.ReadJSON(ctx, c.Store, commitName(res.key), &commit)
-		switch {
-		case err == nil:
-			p.learn(res.key, commit)
-			known = true
-		case !errors.Is(err, store.ErrAbsent):
-			return res, err
+// lookAll tells the state of every recipe of every group, in order.
+func (p *pass) lookAll(ctx context.Context, groups []group) ([][]result, error) {
+	out := make([][]result, len(groups))
+	var ask []*result
+	for i, g := range groups {
+		out[i] = make([]result, len(g))
+		for j, r := range g {
+			out[i][j] = result{recipe: r, key: r.Key()}
+			if res := &out[i][j]; !p.remembered(res) {
+				ask = append(ask, res)
+			}
 		}
 	}
-	if known {
-		res.commit, res.state, res.why = commit, done, commit.Fault
-		if commit.Fault != "" {
-			res.state = hole
+	err := each(p.c.Looks, len(ask), func(i int) error {
+		return p.c.fetch(ctx, ask[i], p.looking || p.known.isOut(ask[i].key), !p.looking)
+	})
+	for _, res := range ask {
+		if res.asked {
+			p.learn(*res)
 		}
-		return res, nil
+	}
+	return out, err
+}
+
+// look tells the state of one recipe's result.
+func (p *pass) look(ctx context.Context, r pipeline.Recipe) (result, error) {
+	all, err := p.lookAll(ctx, []group{{r}})
+	return all[0][0], err
+}
+
+// remembered fills a result in from what is known; false where the store has
+// to be asked: for what was never looked at, and for what may have changed.
+func (p *pass) remembered(res *result) bool {
+	if commit, ok := p.known.commits[res.key]; ok {
+		res.settle(commit)
+		return true
+	}
+	seen, ok := p.known.seen[res.key]
+	if !ok || p.fresh && p.known.isOut(res.key) || p.news[res.key] {
+		return false
+	}
+	seen.recipe = res.recipe
+	*res = seen
+	return true
+}
+
+func (res *result) settle(c pipeline.Commit) {
+	res.commit, res.state, res.why = c, done, c.Fault
+	if c.Fault != "" {
+		res.state = hole
+	}
+}
+
+// fetch asks the store for a result: for its commit, and if whole for its
+// quarantine and tries. What failed too often is given up here, if it may be
+// written down.
+func (c *Coordinator) fetch(ctx context.Context, res *result, whole, write bool) error {
+	var commit pipeline.Commit
+	switch err := store.ReadJSON(ctx, c.Store, commitName(res.key), &commit); {
+	case err == nil:
+		res.settle(commit)
+		res.asked = true
+		return nil
+	case !errors.Is(err, store.ErrAbsent):
+		return err
+	}
+	if !whole {
+		res.asked = true
+		return nil
 	}
 	var q Quarantine
 	switch err := store.ReadJSON(ctx, c.Store, quarantineName(res.key), &q); {
 	case err == nil:
 		res.state, res.why = hole, q.Reason
-		return res, nil
+		res.asked, res.whole = true, true
+		return nil
 	case !errors.Is(err, store.ErrAbsent):
-		return res, err
+		return err
 	}
 	tries, failed, last, err := c.tried(ctx, res.key)
 	if err != nil {
-		return res, err
+		return err
 	}
-	res.tries = tries
+	res.tries, res.why = tries, last
 	switch {
 	case failed >= strikes:
 		q := Quarantine{Reason: fmt.Sprintf("given up after %d tries: %s", failed, last)}
-		if err := pin(ctx, c.Store, quarantineName(res.key), &q); err != nil {
-			return res, err
+		if write {
+			if err := pin(ctx, c.Store, quarantineName(res.key), &q); err != nil {
+				return err
+			}
 		}
 		res.state, res.why = hole, q.Reason
 	case failed > 0:
 		res.state = late
 	}
-	return res, nil
+	res.asked, res.whole = true, true
+	return nil
 }
 
 // Quarantine is why a key is not tried any more.
@@ -118,22 +166,28 @@ func (c *Coordinator) tried(ctx context.Context, key pipeline.Digest) (tries, fa
 	return tries, failed, last, err
 }
 
-// learn keeps a commit until the title is closed, and counts it.
-func (p *pass) learn(key pipeline.Digest, commit pipeline.Commit) {
-	p.c.mu.Lock()
-	defer p.c.mu.Unlock()
-	if _, known := p.known.commits[key]; known {
+// learn remembers a result, and counts it when it is there for the first time.
+func (p *pass) learn(res result) {
+	if res.commit.Key == "" {
+		res.recipe = pipeline.Recipe{}
+		p.known.seen[res.key] = res
 		return
 	}
-	p.known.commits[key] = commit
+	delete(p.known.seen, res.key)
+	p.known.commits[res.key] = res.commit
+	if p.looking {
+		return
+	}
+	p.c.mu.Lock()
+	defer p.c.mu.Unlock()
 	work := &p.c.work
 	counted := map[pipeline.Step]*int{
 		pipeline.StepProfile: &work.Profiled, pipeline.StepWeigh: &work.Weighed, pipeline.StepFile: &work.Rendered,
-	}[commit.Step]
+	}[res.commit.Step]
 	if counted == nil {
 		return
 	}
-	if _, rung := p.known.rung[key]; !rung {
+	if !p.known.written[res.key] {
 		counted = &work.Taken
 	}
 	*counted++
@@ -141,99 +195,6 @@ func (p *pass) learn(key pipeline.Digest, commit pipeline.Commit) {
 
 // group is one chapter's recipes of a phase: one ring, one pass.
 type group []pipeline.Recipe
-
-// lookAll tells the state of every recipe of every group, in order.
-func (p *pass) lookAll(ctx context.Context, groups []group) ([][]result, error) {
-	out := make([][]result, len(groups))
-	for i, g := range groups {
-		for _, r := range g {
-			res, err := p.look(ctx, r)
-			if err != nil {
-				return nil, err
-			}
-			out[i] = append(out[i], res)
-		}
-	}
-	return out, nil
-}
-
-// ring writes the missing recipes of each group and rings for them, at most
-// ringsPerSlot rings for a slot in all of a pass, in the order of the groups.
-func (p *pass) ring(ctx context.Context, groups [][]result) error {
-	for _, g := range groups {
-		var missing []pipeline.Digest
-		if of(g) == hole {
-			continue
-		}
-		tries := 0
-		for _, res := range g {
-			if res.state != done {
-				missing = append(missing, res.key)
-				tries += res.tries
-			}
-		}
-		if len(missing) == 0 {
-			continue
-		}
-		if p.out++; p.out > ringsPerSlot*p.c.Slots {
-			return nil
-		}
-		// Write before ring: a worker must find what it is rung for.
-		for _, res := range g {
-			if res.state != done {
-				if err := p.writeRecipe(ctx, res); err != nil {
-					return err
-				}
-			}
-		}
-		r := queue.Ring{Engine: p.sub.Engine.ID(), Class: p.c.Class, Key: missing[0], With: missing[1:]}
-		if p.silent(r.Key, tries) {
-			p.c.Log.Warn("nobody has taken a ring for long: it is rung anew", zap.String("key", r.Key.Short()))
-			if err := p.c.Queue.Withdraw(ctx, r); err != nil {
-				return fmt.Errorf("ring for %s: %w", r.Key.Short(), err)
-			}
-		}
-		if err := p.c.Queue.Submit(ctx, r); err != nil {
-			return fmt.Errorf("ring for %s: %w", r.Key.Short(), err)
-		}
-	}
-	return nil
-}
-
-// silence is how long a ring may be out without a try or a result before it is
-// taken for dead (see queue.MaxTries). It is more than the longest retry and
-// more than a few long jobs in front of it; what was alive after all is done twice.
-const silence = time.Hour
-
-// silent tells whether a ring with so many tries begun has been out without
-// news for too long, and counts the time anew if so.
-func (p *pass) silent(key pipeline.Digest, tries int) bool {
-	p.c.mu.Lock()
-	defer p.c.mu.Unlock()
-	last, now := p.known.rung[key], time.Now()
-	if !last.since.IsZero() && last.tries == tries && now.Sub(last.since) < silence {
-		return false
-	}
-	p.known.rung[key] = rung{since: now, tries: tries}
-	return !last.since.IsZero() && last.tries == tries
-}
-
-func (p *pass) writeRecipe(ctx context.Context, res result) error {
-	p.c.mu.Lock()
-	_, written := p.known.rung[res.key]
-	p.c.mu.Unlock()
-	if written {
-		return nil
-	}
-	var text json.RawMessage = res.recipe.Text()
-	if err := pin(ctx, p.c.Store, recipeName(res.key), &text); err != nil {
-		return err
-	}
-	p.c.mu.Lock()
-	defer p.c.mu.Unlock()
-	p.known.rung[res.key] = rung{}
-	return nil
-}
 
 // A group ends as its worst result does: one hole makes the chapter a hole,
 // and what else the chapter misses is not made any more.
@@ -284,17 +245,67 @@ func pure[T any](ctx context.Context, p *pass, r pipeline.Recipe, compute func()
 		return rec, err
 	}
 	if res.state != done {
+		if p.looking {
+			return compute(), nil
+		}
 		text, err := pipeline.Canonical(compute())
 		if err != nil {
 			return rec, pipeline.Errorf(pipeline.Bug, "record of "+string(r.Step), "%w", err)
 		}
-		if err := p.writeRecipe(ctx, res); err != nil {
+		if err := p.c.writeRecipe(ctx, p.known, res); err != nil {
 			return rec, err
 		}
 		res.commit = pipeline.Commit{Key: res.key, Step: r.Step, Record: text}
 		if err := pin(ctx, p.c.Store, commitName(res.key), &res.commit); err != nil {
 			return rec, err
 		}
+		p.learn(res)
 	}
 	return rec, res.commit.Decode(&rec)
+}
+
+// each calls f for 0 to n-1, at most width at a time, and returns the first
+// error in their order. It begins no more once one has failed.
+func each(width, n int, f func(i int) error) error {
+	if width <= 1 {
+		for i := range n {
+			if err := f(i); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	var (
+		all  sync.WaitGroup
+		mu   sync.Mutex
+		next int
+		errs = make([]error, n)
+		stop bool
+	)
+	for range min(width, n) {
+		all.Go(func() {
+			for {
+				mu.Lock()
+				i := next
+				next++
+				over := stop || i >= n
+				mu.Unlock()
+				if over {
+					return
+				}
+				if errs[i] = f(i); errs[i] != nil {
+					mu.Lock()
+					stop = true
+					mu.Unlock()
+				}
+			}
+		})
+	}
+	all.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }

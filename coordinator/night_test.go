@@ -23,7 +23,7 @@ func TestNight(t *testing.T) {
 	co := w.coordinator(w.store)
 	seen := w.night(co)
 	w.expectWhole(seen.Outcome)
-	if got, want := w.state(), (pipeline.TitleState{Seq: 1, Wanted: "000001", Standing: "000001"}); got != want {
+	if got, want := w.state(), stood(1); got != want {
 		t.Errorf("%+v, want %+v", got, want)
 	}
 	// 5 sources and parts, 4 chapters with 2 files and a check each.
@@ -135,7 +135,7 @@ func TestCutOff(t *testing.T) {
 			for n := 1; ; n++ {
 				w := smallWorld(t)
 				faulty := storetest.Wrap(w.store, storetest.Nth(n, fault))
-				_, err := Submit(t.Context(), faulty, w.sub)
+				_, err := Submit(t.Context(), faulty, w.sub, Order{})
 				if err == nil {
 					_, err = w.tryNight(w.coordinator(faulty))
 				}
@@ -194,7 +194,7 @@ func TestOvertaken(t *testing.T) {
 		if stands := w.objects(name)[name]; stands != string(text) {
 			t.Fatalf("overtaken at call %d: the close that stands is\n%s, and said was\n%s", n, stands, text)
 		}
-		if got := w.state(); got != (pipeline.TitleState{Seq: 1, Wanted: "000001", Standing: "000001"}) {
+		if got := w.state(); got != stood(1) {
 			t.Errorf("%+v", got)
 		}
 		if n%2 == 1 {

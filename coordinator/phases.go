@@ -72,8 +72,7 @@ func (p *pass) profiles(ctx context.Context, plan pipeline.Plan) (records []chap
 // fits finds the sessions and pins one fit for each. ok is false while
 // neither fits nor enough profiles are there.
 func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], enough bool) (fits pipeline.Fits, ok bool, err error) {
-	name := runName(p.title, p.run, "fits")
-	if err := store.ReadJSON(ctx, p.c.Store, name, &fits); !errors.Is(err, store.ErrAbsent) {
+	if fits, err = pinned[pipeline.Fits](ctx, p, "fits"); !errors.Is(err, store.ErrAbsent) {
 		return fits, err == nil, err
 	}
 	if !enough {
@@ -120,7 +119,7 @@ func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterO
 		}
 		fits.Sessions[id] = fit
 	}
-	err = pin(ctx, p.c.Store, name, &fits)
+	err = decide(ctx, p, "fits", &fits)
 	return fits, err == nil, err
 }
 
@@ -190,8 +189,7 @@ func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapte
 // gains finds one gain per narrator and spec and pins them. ok is false while
 // neither gains nor enough weighs are there.
 func (p *pass) gains(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], weighs []chapterOf[pipeline.WeighRecord], enough bool) (gains pipeline.Gains, ok bool, err error) {
-	name := runName(p.title, p.run, "gains")
-	if err := store.ReadJSON(ctx, p.c.Store, name, &gains); !errors.Is(err, store.ErrAbsent) {
+	if gains, err = pinned[pipeline.Gains](ctx, p, "gains"); !errors.Is(err, store.ErrAbsent) {
 		return gains, err == nil, err
 	}
 	if !enough {
@@ -222,7 +220,7 @@ func (p *pass) gains(ctx context.Context, plan pipeline.Plan, profiles []chapter
 		}
 		gains.Specs[s.Spec] = rec
 	}
-	err = pin(ctx, p.c.Store, name, &gains)
+	err = decide(ctx, p, "gains", &gains)
 	return gains, err == nil, err
 }
 

@@ -15,8 +15,7 @@ import (
 // plan opens every source and pins what the run depends on beside its
 // submission. ok is false while a source is still to be opened.
 func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error) {
-	name := runName(p.title, p.run, "plan")
-	if err := store.ReadJSON(ctx, p.c.Store, name, &plan); !errors.Is(err, store.ErrAbsent) {
+	if plan, err = pinned[pipeline.Plan](ctx, p, "plan"); !errors.Is(err, store.ErrAbsent) {
 		return plan, err == nil, err
 	}
 	groups := make([]group, len(p.sub.Sources))
@@ -46,7 +45,7 @@ func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error
 	if plan.Standing, err = p.standing(ctx); err != nil {
 		return plan, false, err
 	}
-	return plan, true, pin(ctx, p.c.Store, name, &plan)
+	return plan, true, decide(ctx, p, "plan", &plan)
 }
 
 // source is an uploaded file as intake found it.

@@ -4,19 +4,28 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/store"
 )
 
 // A Title is how far a title is after a pass: what progress is shown from.
 type Title struct {
-	Run      string
-	Step     pipeline.Step // the phase that is being worked on
-	Chapters []Chapter
-	Closed   bool
-	Outcome  pipeline.Outcome // when closed
+	Run       string
+	Order     Order
+	Step      pipeline.Step // the phase that is being worked on
+	Engine    string        // pipeline.Engine.ID of the run; empty while no worker was heard of whose engine it could take
+	Chapters  []Chapter
+	Cost      map[pipeline.Step]pipeline.Cost // of the results so far, from the profiles on
+	Closed    bool                            // the run stands
+	Outcome   pipeline.Outcome                // when closed
+	Cancelled string                          // the run that was taken back last, where no run is wanted since
 }
+
+// Over tells whether nothing is left to do.
+func (t Title) Over() bool { return t.Closed || t.Cancelled != "" }
 
 // Chapter is how far one chapter is within its title's phase.
 type Chapter struct {
@@ -24,74 +33,173 @@ type Chapter struct {
 	Name    string
 	Seconds float64           // of source audio
 	Hole    string            // it will not be there, and why
+	Late    string            // it failed and is tried again: why it failed last
 	Done    []pipeline.Digest // results of this phase that are there
 	Missing []pipeline.Digest // and those that are not
 }
 
 // pass is one reconcile pass over one title.
 type pass struct {
-	c     *Coordinator
-	title string
-	run   string
-	state pipeline.TitleState
-	sub   pipeline.Submission
-	view  Title
-	known *known
-	out   int // rings that are out
+	c       *Coordinator
+	title   string
+	run     string
+	state   pipeline.TitleState
+	sub     pipeline.Submission
+	view    Title
+	known   *known
+	fresh   bool                     // every ring that is out is looked at again
+	looking bool                     // nothing is written
+	news    map[pipeline.Digest]bool // keys to look at again
+	wants   []want
 	// commits is every result from the plan on, in the order of the flow.
 	commits []pipeline.Commit
 }
 
-// Reconcile brings a title one pass further: the same code at a start, on a
-// timer and on news. It returns what it saw.
+// Reconcile brings a title one pass further and rings for what it misses: the
+// same code at a start, on a timer and on news. It returns what it saw.
 func (c *Coordinator) Reconcile(ctx context.Context, title string) (Title, error) {
-	p := &pass{c: c, title: title}
-	if err := store.ReadJSON(ctx, c.Store, titleName(title), &p.state); err != nil {
-		return Title{}, fmt.Errorf("title %s: %w", title, err)
+	for fresh := true; ; fresh = false {
+		view, err := c.pass(ctx, title, fresh)
+		if err != nil {
+			return view, err
+		}
+		again, err := c.ring(ctx, fresh)
+		if err != nil || !again {
+			return view, err
+		}
 	}
-	p.run = p.state.Wanted
-	p.view.Run = p.run
-	if err := store.ReadJSON(ctx, c.Store, runName(title, p.run, "submit"), &p.sub); err != nil {
+}
+
+// pass is one pass over a title, and what is over of it is tidied up.
+func (c *Coordinator) pass(ctx context.Context, title string, fresh bool) (Title, error) {
+	k := c.know(title)
+	k.mu.Lock()
+	p := &pass{c: c, title: title, known: k, fresh: fresh, news: k.news}
+	k.anew, k.news = false, map[pipeline.Digest]bool{}
+	err := p.toStand(ctx)
+	if k.failed = err != nil; k.failed {
+		maps.Copy(k.news, p.news) // it was not heard to the end
+	} else {
+		k.wants, k.view, k.order = p.wants, p.view, p.view.Order
+	}
+	tidy := err == nil && (p.view.Over() || k.tidied != p.state.Seq)
+	k.mu.Unlock()
+	if !tidy {
 		return p.view, err
 	}
-	if p.state.Wanted == p.state.Standing {
-		if err := store.ReadJSON(ctx, c.Store, runName(title, p.run, "close"), &p.view.Outcome); err != nil {
+	if p.view.Over() {
+		if err := c.withdraw(ctx, []*known{k}); err != nil {
 			return p.view, err
 		}
-		p.view.Closed = true
 		c.forget(title)
-		return p.view, p.derive(ctx, p.view.Outcome) // the pass that closed it may have been cut off
 	}
-	p.known = c.know(title)
+	if err := c.tidy(ctx, title, p.state); err != nil {
+		return p.view, err
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.tidied = p.state.Seq
+	return p.view, nil
+}
+
+// lookAt walks a title's run as a pass does, the wanted one where none is
+// named, and writes nothing.
+func (c *Coordinator) lookAt(ctx context.Context, title, run string) (*pass, error) {
+	own := &Coordinator{Store: c.Store, Looks: c.Looks}
+	p := &pass{c: own, title: title, known: own.know(title), looking: true}
+	if err := store.ReadJSON(ctx, c.Store, titleName(title), &p.state); err != nil {
+		return p, fmt.Errorf("title %s: %w", title, err)
+	}
+	if run == "" && p.state.Wanted == p.state.Standing {
+		return p, p.closed(ctx)
+	}
+	if p.run = run; run == "" {
+		p.run = p.state.Wanted
+	}
+	if err := p.begin(ctx); err != nil {
+		return p, err
+	}
+	_, _, err := p.toClose(ctx)
+	return p, err
+}
+
+// begin reads what a walk starts from.
+func (p *pass) begin(ctx context.Context) (err error) {
+	if p.known.run != p.run {
+		p.known.run = p.run
+		clear(p.known.pinned)
+	}
+	p.view.Run, p.view.Order = p.run, orderOf(p.state)
+	p.sub, err = pinned[pipeline.Submission](ctx, p, "submit")
+	return err
+}
+
+// closed is the view of a title whose wanted run stands.
+func (p *pass) closed(ctx context.Context) error {
+	if p.state.Cancelled > p.state.Standing {
+		p.view.Cancelled = p.state.Cancelled
+	}
+	if p.run = p.state.Standing; p.run == "" {
+		return nil
+	}
+	if err := p.begin(ctx); err != nil {
+		return err
+	}
+	err := store.ReadJSON(ctx, p.c.Store, runName(p.title, p.run, "close"), &p.view.Outcome)
+	p.view.Closed = err == nil
+	p.view.Engine = p.view.Outcome.Engine.ID()
+	return err
+}
+
+// toStand brings the wanted run as far as it goes, and makes it the standing
+// one when it is closed.
+func (p *pass) toStand(ctx context.Context) error {
+	if err := store.ReadJSON(ctx, p.c.Store, titleName(p.title), &p.state); err != nil {
+		return fmt.Errorf("title %s: %w", p.title, err)
+	}
+	if p.state.Wanted == p.state.Standing {
+		err := p.closed(ctx)
+		if err == nil && p.view.Closed {
+			err = p.derive(ctx, p.view.Outcome) // the pass that closed it may have been cut off
+		}
+		return err
+	}
+	p.run = p.state.Wanted
+	if err := p.begin(ctx); err != nil {
+		return err
+	}
 	outcome, ok, err := p.toClose(ctx)
 	if err != nil || !ok {
-		return p.view, err
+		return err
 	}
-	if err := pin(ctx, c.Store, runName(title, p.run, "close"), &outcome); err != nil {
-		return p.view, err
+	if err := pin(ctx, p.c.Store, runName(p.title, p.run, "close"), &outcome); err != nil {
+		return err
 	}
-	err = store.Update(ctx, c.Store, titleName(title), func(t *pipeline.TitleState) error {
+	err = update(ctx, p.c.Store, p.title, func(t *pipeline.TitleState) error {
 		if t.Wanted != p.run {
-			return errMoved // a newer run is wanted: this one never stands
+			return errMoved // a newer run is wanted, or none: this one never stands
 		}
 		t.Standing = p.run
+		p.state = *t
 		return nil
 	})
 	if errors.Is(err, errMoved) {
-		return p.view, nil
+		return nil
 	}
 	if err != nil {
-		return p.view, fmt.Errorf("close %s: %w", title, err)
+		return fmt.Errorf("close %s: %w", p.title, err)
 	}
 	p.view.Closed, p.view.Outcome = true, outcome
-	c.forget(title)
-	return p.view, p.derive(ctx, outcome)
+	return p.derive(ctx, outcome)
 }
 
 // toClose walks the phases until one has to wait. Once fits or gains are
 // pinned nobody waits for the results they come from: a late chapter catches
 // up beside the others. ok: the run can be closed.
 func (p *pass) toClose(ctx context.Context) (o pipeline.Outcome, ok bool, err error) {
+	if ok, err := p.engine(ctx); err != nil || !ok {
+		return o, false, err
+	}
 	plan, ok, err := p.plan(ctx)
 	if err != nil || !ok {
 		return o, false, err
@@ -142,10 +250,39 @@ func (p *pass) phase(ctx context.Context, step pipeline.Step, groups []group) ([
 				ch.Hole = r.why
 			default:
 				ch.Missing = append(ch.Missing, r.key)
+				if r.state == late {
+					ch.Late = r.why
+				}
 			}
 		}
+		p.want(g)
 	}
-	return results, p.ring(ctx, results)
+	p.view.Cost = map[pipeline.Step]pipeline.Cost{}
+	for _, c := range p.commits {
+		p.view.Cost[c.Step] = addCost(p.view.Cost[c.Step], c.Cost)
+	}
+	return results, nil
+}
+
+// want notes what a group misses, for one ring.
+func (p *pass) want(g []result) {
+	if of(g) == hole {
+		return
+	}
+	var missing []result
+	for _, r := range g {
+		if r.state != done {
+			missing = append(missing, r)
+		}
+	}
+	if len(missing) == 0 {
+		return
+	}
+	w := want{ring: queue.Ring{Engine: p.sub.Engine.ID(), Class: p.view.Order.Class, Key: missing[0].key}, results: missing}
+	for _, r := range missing[1:] {
+		w.ring.With = append(w.ring.With, r.key)
+	}
+	p.wants = append(p.wants, w)
 }
 
 // chapters fills the view's names in from the plan.

@@ -99,7 +99,12 @@ func TestInfra(t *testing.T) {
 	for range 9 {
 		w.note(r.Key(), ".err.json", pipeline.Failure{Kind: pipeline.Infra})
 	}
-	if res, err := p.look(t.Context(), r); err != nil || res.state != pending {
+	look := func() (result, error) {
+		res := result{recipe: r, key: r.Key()}
+		err := p.c.fetch(t.Context(), &res, true, true)
+		return res, err
+	}
+	if res, err := look(); err != nil || res.state != pending {
 		t.Errorf("state %d, %v after failures of the machine; want pending", res.state, err)
 	}
 	for i := range 40 {
@@ -108,7 +113,7 @@ func TestInfra(t *testing.T) {
 			w.note(r.Key(), ".err.json", pipeline.Failure{Kind: pipeline.Crash})
 		}
 	}
-	if res, err := p.look(t.Context(), r); err != nil || res.state != late || res.tries != 40 {
+	if res, err := look(); err != nil || res.state != late || res.tries != 40 {
 		t.Errorf("state %d after %d tries, %v; want late after 40", res.state, res.tries, err)
 	}
 	for range 30 {
@@ -121,7 +126,7 @@ func TestInfra(t *testing.T) {
 		}
 		return storetest.None
 	})
-	if res, err := p.look(t.Context(), r); err != nil || res.state != hole {
+	if res, err := look(); err != nil || res.state != hole {
 		t.Errorf("state %d, %v; want a hole", res.state, err)
 	}
 	if reads > 9+strikes {

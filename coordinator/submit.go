@@ -5,17 +5,39 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/store"
 )
 
+// Order is a title's place in the night: rush before overnight, then by due
+// date, those without one last. It touches no result and can be changed at any time.
+type Order struct {
+	Class queue.Class
+	Due   time.Time // zero: no date
+}
+
+// orderOf is the order that stands in a title's state.
+func orderOf(t pipeline.TitleState) Order {
+	return Order{Class: queue.Class(t.Class), Due: t.Due}.filled()
+}
+
+func (o Order) filled() Order {
+	if o.Class != queue.Rush {
+		o.Class = queue.Overnight
+	}
+	return o
+}
+
 // Submit writes a run down and makes it the one that is wanted for its title.
 // The sources' blobs must be in the store. Submitting what the wanted run was
-// submitted with names that run again: the same command goes on where it was
-// cut off. It returns the run's name.
-func Submit(ctx context.Context, s store.Store, sub pipeline.Submission) (string, error) {
+// submitted with names that run again, and moves it to the order given: the
+// same command goes on where it was cut off. It returns the run's name.
+func Submit(ctx context.Context, s store.Store, sub pipeline.Submission, o Order) (string, error) {
 	title := sub.Title.Slug
+	o = o.filled()
 	text, err := pipeline.Canonical(sub)
 	if err != nil {
 		return "", pipeline.Errorf(pipeline.Bug, "submit", "%w", err)
@@ -26,18 +48,28 @@ func Submit(ctx context.Context, s store.Store, sub pipeline.Submission) (string
 			return "", err
 		}
 		if t.Wanted != "" {
-			switch same, err := submitted(ctx, s, title, t.Wanted, text); {
-			case err != nil:
+			same, err := submitted(ctx, s, title, t.Wanted, text)
+			if err != nil {
 				return "", err
-			case same:
+			}
+			if same {
+				switch err := move(ctx, s, title, t.Wanted, o); {
+				case errors.Is(err, errMoved):
+					continue
+				case err != nil:
+					return "", fmt.Errorf("submit %s: %w", title, err)
+				}
 				return t.Wanted, nil
 			}
 		}
-		// The run's own object comes first: what is wanted can always be
-		// read. A run of this name that someone else wrote down is helped to
-		// be wanted, and ours takes the next name.
+		// The run's own objects come first: what is wanted can always be
+		// found and read. A run of this name that someone else wrote down is
+		// helped to be wanted, and ours takes the next name.
 		run := fmt.Sprintf("%06d", t.Seq+1)
-		err := store.Create(ctx, s, runName(title, run, "submit"), text)
+		if err := store.Create(ctx, s, openName(title, run), []byte("{}")); err != nil {
+			return "", fmt.Errorf("submit %s: %w", title, err)
+		}
+		err = store.Create(ctx, s, runName(title, run, "submit"), text)
 		ours := err == nil
 		if errors.Is(err, store.ErrConflict) {
 			_, err = store.ReadObject(ctx, s, runName(title, run, "submit"))
@@ -45,7 +77,7 @@ func Submit(ctx context.Context, s store.Store, sub pipeline.Submission) (string
 		if err != nil {
 			return "", fmt.Errorf("submit %s: %w", title, err)
 		}
-		switch err := want(ctx, s, title, t.Seq, run); {
+		switch err := makeWanted(ctx, s, title, t.Seq, run, o); {
 		case err == nil && ours:
 			return run, nil
 		case err != nil && !errors.Is(err, errMoved):
@@ -57,13 +89,41 @@ func Submit(ctx context.Context, s store.Store, sub pipeline.Submission) (string
 // errMoved: the title is not where a decision was made on it.
 var errMoved = errors.New("the title moved on")
 
-// want makes run the wanted one of a title that is at seq.
-func want(ctx context.Context, s store.Store, title string, seq int, run string) error {
-	return store.Update(ctx, s, titleName(title), func(t *pipeline.TitleState) error {
+// makeWanted makes run the wanted one of a title that is at seq.
+func makeWanted(ctx context.Context, s store.Store, title string, seq int, run string, o Order) error {
+	return update(ctx, s, title, func(t *pipeline.TitleState) error {
 		if t.Seq != seq {
 			return errMoved
 		}
 		t.Seq, t.Wanted = seq+1, run
+		t.Class, t.Due = string(o.Class), o.Due
+		return nil
+	})
+}
+
+// move changes the order of a title that wants run.
+func move(ctx context.Context, s store.Store, title, run string, o Order) error {
+	return update(ctx, s, title, func(t *pipeline.TitleState) error {
+		if t.Wanted != run {
+			return errMoved
+		}
+		if t.Wanted != t.Standing {
+			t.Class, t.Due = string(o.Class), o.Due
+		}
+		return nil
+	})
+}
+
+// update changes a title's state; every state has a number of its own.
+func update(ctx context.Context, s store.Store, title string, change func(*pipeline.TitleState) error) error {
+	return store.Update(ctx, s, titleName(title), func(t *pipeline.TitleState) error {
+		before := *t
+		if err := change(t); err != nil {
+			return err
+		}
+		if *t != before {
+			t.Rev++
+		}
 		return nil
 	})
 }
@@ -74,9 +134,28 @@ func submitted(ctx context.Context, s store.Store, title, run string, text []byt
 	return string(there) == string(text), err
 }
 
-// Forgive forgets the failed tries and quarantines of what is made of a
-// title's sources, so that what was given up is tried again, and returns the
-// title's latest run for the submission to name. What had succeeded stays.
+// Cancel takes a title's unfinished run back: what stood before is wanted
+// again. What was committed stays and is found by the next run. It returns the
+// run, "" where none was unfinished. A title that nobody submitted is ErrAbsent.
+func Cancel(ctx context.Context, s store.Store, title string) (run string, err error) {
+	if _, err := s.Stat(ctx, titleName(title)); err != nil {
+		return "", err
+	}
+	err = update(ctx, s, title, func(t *pipeline.TitleState) error {
+		run = ""
+		if t.Wanted != t.Standing {
+			run = t.Wanted
+			t.Wanted, t.Cancelled = t.Standing, run
+		}
+		return nil
+	})
+	return run, err
+}
+
+// Forgive forgets the quarantines, and the failed tries that led there, of
+// what is made of a title's sources, so that what was given up is tried again.
+// It returns the title's latest run for the submission to name. What had
+// succeeded stays.
 func Forgive(ctx context.Context, s store.Store, title string) (again int, err error) {
 	var t pipeline.TitleState
 	switch err := store.ReadJSON(ctx, s, titleName(title), &t); {
@@ -86,49 +165,49 @@ func Forgive(ctx context.Context, s store.Store, title string) (again int, err e
 		return 0, err
 	}
 	var sub pipeline.Submission
-	if err := store.ReadJSON(ctx, s, runName(title, t.Wanted, "submit"), &sub); err != nil {
+	if err := store.ReadJSON(ctx, s, runName(title, fmt.Sprintf("%06d", t.Seq), "submit"), &sub); err != nil {
 		return 0, err
 	}
 	own := map[pipeline.Digest]bool{}
 	for _, src := range sub.Sources {
 		own[src.Blob] = true
 	}
-	// Tries before quarantines: cut off between the two, what was given up
-	// still is, and the next call goes on.
-	for _, prefix := range []string{"attempts/", "quarantine/"} {
-		var names []string
-		err := s.List(ctx, prefix, func(i store.Info) error {
-			if prefix == "quarantine/" || strings.HasSuffix(i.Name, ".err.json") {
-				names = append(names, i.Name)
-			}
-			return nil
-		})
-		if err != nil {
-			return 0, err
+	var given []pipeline.Digest
+	err = s.List(ctx, "quarantine/", func(i store.Info) error {
+		key := pipeline.Digest(strings.TrimSuffix(strings.TrimPrefix(i.Name, "quarantine/"), ".json"))
+		mine, err := madeOf(ctx, s, key, own)
+		if mine {
+			given = append(given, key)
 		}
-		mine := map[pipeline.Digest]bool{} // keys that were looked at
-		for _, n := range names {
-			key := keyIn(strings.TrimPrefix(n, prefix))
-			if _, known := mine[key]; !known {
-				if mine[key], err = madeOf(ctx, s, key, own); err != nil {
-					return 0, err
-				}
-			}
-			if !mine[key] {
-				continue
-			}
-			if err := s.Delete(ctx, n); err != nil {
-				return 0, err
-			}
+		return err
+	})
+	if err != nil {
+		return 0, err
+	}
+	for _, key := range given {
+		if err := forgiveKey(ctx, s, key); err != nil {
+			return 0, err
 		}
 	}
 	return t.Seq, nil
 }
 
-// keyIn is the key that the rest of a name starts with.
-func keyIn(rest string) pipeline.Digest {
-	key, _, _ := strings.Cut(strings.TrimSuffix(rest, ".json"), "/")
-	return pipeline.Digest(key)
+// forgiveKey deletes tries before the quarantine: cut off between the two, what
+// was given up still is, and the next call goes on.
+func forgiveKey(ctx context.Context, s store.Store, key pipeline.Digest) error {
+	var names []string
+	err := s.List(ctx, "attempts/"+string(key)+"/", func(i store.Info) error {
+		if strings.HasSuffix(i.Name, ".err.json") {
+			names = append(names, i.Name)
+		}
+		return nil
+	})
+	for _, name := range append(names, quarantineName(key)) {
+		if err == nil {
+			err = s.Delete(ctx, name)
+		}
+	}
+	return err
 }
 
 // madeOf tells whether a recipe reads one of some sources; so does one that

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/store"
 	"chapterhouse/pipeline/store/storetest"
 )
@@ -23,7 +24,7 @@ func TestSubmit(t *testing.T) {
 			t.Errorf("submission %d: run %s, want %s", i+1, run, c.run)
 		}
 	}
-	if got := w.state(); got != (pipeline.TitleState{Seq: 3, Wanted: "000003"}) {
+	if got := w.state(); got != (pipeline.TitleState{Rev: 3, Seq: 3, Wanted: "000003", Class: string(queue.Overnight)}) {
 		t.Errorf("%+v", got)
 	}
 }
@@ -51,7 +52,7 @@ func TestSubmitTogether(t *testing.T) {
 			all.Go(func() {
 				sub := w.sub
 				sub.Title.Name = fmt.Sprintf("Draft %d", i/2) // two of each
-				run, err := Submit(t.Context(), watched, sub)
+				run, err := Submit(t.Context(), watched, sub, Order{Class: queue.Overnight})
 				if err != nil {
 					t.Error(err)
 				}
@@ -95,7 +96,7 @@ func TestSubmitOvertaken(t *testing.T) {
 		submit := func(s store.Store, name string) {
 			sub := w.sub
 			sub.Title.Name = name
-			run, err := Submit(t.Context(), s, sub)
+			run, err := Submit(t.Context(), s, sub, Order{Class: queue.Overnight})
 			if err != nil {
 				t.Fatalf("overtaken at call %d: %v", n, err)
 			}
@@ -157,7 +158,7 @@ func TestNewerWins(t *testing.T) {
 		if submitted == 0 {
 			break
 		}
-		if seen.Run != "000002" || w.state() != (pipeline.TitleState{Seq: 2, Wanted: "000002", Standing: "000002"}) {
+		if seen.Run != "000002" || w.state().Seq != 2 || w.state().Wanted != "000002" || w.state().Standing != "000002" {
 			t.Fatalf("submitted at call %d: run %s, %+v", n, seen.Run, w.state())
 		}
 		if seen.Outcome.Run != "000002" {

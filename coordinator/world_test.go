@@ -169,12 +169,12 @@ func (w *world) index(number int) int {
 
 // coordinator is a fresh one over a store, which may fail.
 func (w *world) coordinator(s store.Store) *Coordinator {
-	return &Coordinator{Store: s, Queue: w.queue, Slots: 2, Class: queue.Overnight, Checks: check.Builtin(), Log: zap.NewNop()}
+	return &Coordinator{Store: s, Queue: w.queue, Slots: 2, Checks: check.Builtin(), Log: zap.NewNop()}
 }
 
 func (w *world) submit() string {
 	w.t.Helper()
-	run, err := Submit(context.Background(), w.store, w.sub)
+	run, err := Submit(context.Background(), w.store, w.sub, Order{Class: queue.Overnight})
 	if err != nil {
 		w.t.Fatal(err)
 	}
@@ -262,6 +262,12 @@ func expectSame(t testing.TB, what string, got, want map[string]string) {
 			t.Errorf("%s: %s is there too", what, name)
 		}
 	}
+}
+
+// stood is the state of a title that was submitted and brought to its close so often.
+func stood(runs int) pipeline.TitleState {
+	run := fmt.Sprintf("%06d", runs)
+	return pipeline.TitleState{Rev: 2 * runs, Seq: runs, Wanted: run, Standing: run, Class: string(queue.Overnight)}
 }
 
 // state is title.json.

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"runtime"
 	"strings"
+	"time"
 
 	"chapterhouse/dsp"
 )
@@ -48,7 +49,7 @@ type Submission struct {
 	Specs     []Spec              `json:"specs"`
 	Sources   []SourceFile        `json:"sources"`
 	Decisions []Decision          `json:"decisions,omitempty"`
-	Engine    Engine              `json:"engine"`
+	Engine    Engine              `json:"engine,omitzero"` // zero: the night chooses among its workers' and pins it at engine.json
 	Again     int                 `json:"again,omitempty"` // the run that this one tries again, whatever else is the same
 }
 
@@ -125,11 +126,16 @@ type Gains struct {
 }
 
 // TitleState is the title's one compare-and-swap object, at title.json.
-// A title is unfinished while wanted and standing differ.
+// A title is unfinished while wanted and standing differ. Class and due are
+// its place in the night; they touch no result.
 type TitleState struct {
-	Seq      int    `json:"seq"`      // of the latest run; strictly rises
-	Wanted   string `json:"wanted"`   // run
-	Standing string `json:"standing"` // run; empty before the first
+	Rev       int       `json:"rev"`                 // of this object: rises with every change, so that no two states are alike
+	Seq       int       `json:"seq"`                 // of the latest run; strictly rises
+	Wanted    string    `json:"wanted"`              // run; empty when the first was cancelled
+	Standing  string    `json:"standing"`            // run; empty before the first
+	Cancelled string    `json:"cancelled,omitempty"` // the latest run that was cancelled
+	Class     string    `json:"class,omitempty"`     // queue.Class
+	Due       time.Time `json:"due,omitzero"`        // when it is to be delivered; zero: no date
 }
 
 // Outcome is how a run ended, at close.json: what the report prints.

@@ -10,7 +10,6 @@ import (
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
-	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/queue/jetstream"
 	"chapterhouse/pipeline/report"
 	"chapterhouse/pipeline/store/folder"
@@ -98,7 +97,7 @@ func process(c *cobra.Command, o processOptions) error {
 			return err
 		}
 	}
-	if _, err := coordinator.Submit(ctx, store, sub); err != nil {
+	if _, err := coordinator.Submit(ctx, store, sub, coordinator.Order{}); err != nil {
 		return err
 	}
 	scratch, err := os.MkdirTemp(store.Scratch(), "night-")
@@ -137,7 +136,7 @@ func process(c *cobra.Command, o processOptions) error {
 			}
 		},
 	}
-	co := &coordinator.Coordinator{Store: store, Queue: rings, Slots: set.Slots, Class: queue.Overnight, Checks: check.Builtin(), Log: log}
+	co := &coordinator.Coordinator{Store: store, Queue: rings, Slots: set.Slots, Checks: check.Builtin(), Log: log}
 	outcome, err := night(ctx, co, w, sub.Title.Slug, news, trouble, newProgress(c.ErrOrStderr(), sub.Title.Name))
 	if err != nil {
 		return err

@@ -104,9 +104,18 @@ const MaxRetry = 10 * time.Minute
 type Event struct {
 	Key      pipeline.Digest `json:"key"`
 	Step     string          `json:"step,omitempty"`
-	Progress float64         `json:"progress"` // 0..1 of the step
-	Done     bool            `json:"done,omitempty"`
+	Progress float64         `json:"progress"`         // 0..1 of the step
+	Done     bool            `json:"done,omitempty"`   // its commit was read back
+	Failed   bool            `json:"failed,omitempty"` // a failed try was noted
 	Worker   string          `json:"worker,omitempty"`
+	Beat     *Beat           `json:"beat,omitempty"`
+}
+
+// A Beat is what a worker says of itself, at its start and every 5 s.
+type Beat struct {
+	Engine pipeline.Engine `json:"engine"`
+	Slots  int             `json:"slots"`
+	Busy   int             `json:"busy"`
 }
 
 // Events carries news.

@@ -1,0 +1,161 @@
+package coordinator
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/store"
+)
+
+// The index of unfinished runs, open/<title>/<run>.json, saves reading every
+// title there ever was. An entry is there before its run is wanted and gone
+// after the run is over; each run has one of its own, so that taking one away
+// never hides a run that comes meanwhile.
+
+// Entry is a title with an unfinished run.
+type Entry struct {
+	Title string
+	Run   string
+	Order
+}
+
+// Open is the unfinished titles in the night's order: rush before overnight,
+// then by due date, then by name.
+func Open(ctx context.Context, s store.Store) ([]Entry, error) {
+	all, err := indexed(ctx, s, looksAtATime)
+	if err != nil {
+		return nil, err
+	}
+	var open []Entry
+	for title, t := range all {
+		if t.Wanted != t.Standing {
+			open = append(open, Entry{Title: title, Run: t.Wanted, Order: orderOf(t)})
+		}
+	}
+	slices.SortFunc(open, func(a, b Entry) int {
+		return cmp.Or(a.Order.compare(b.Order), strings.Compare(a.Title, b.Title))
+	})
+	return open, nil
+}
+
+// looksAtATime is for whoever only looks; a coordinator has its own number.
+const looksAtATime = 16
+
+// compare is negative where a comes before b.
+func (a Order) compare(b Order) int {
+	switch {
+	case a.Class != b.Class:
+		return -strings.Compare(string(a.Class), string(b.Class)) // rush, overnight
+	case a.Due.IsZero() != b.Due.IsZero():
+		if b.Due.IsZero() {
+			return -1
+		}
+		return 1
+	}
+	return a.Due.Compare(b.Due)
+}
+
+// indexed is the state of every title that has an entry.
+func indexed(ctx context.Context, s store.Store, width int) (map[string]pipeline.TitleState, error) {
+	var titles []string
+	err := s.List(ctx, "open/", func(i store.Info) error {
+		title, _, _ := strings.Cut(strings.TrimPrefix(i.Name, "open/"), "/")
+		if len(titles) == 0 || titles[len(titles)-1] != title {
+			titles = append(titles, title)
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	states := make([]*pipeline.TitleState, len(titles))
+	err = each(width, len(titles), func(i int) error {
+		var t pipeline.TitleState
+		err := store.ReadJSON(ctx, s, titleName(titles[i]), &t)
+		if errors.Is(err, store.ErrAbsent) {
+			return nil // its first submission is under way
+		}
+		states[i] = &t
+		return err
+	})
+	out := map[string]pipeline.TitleState{}
+	for i, t := range states {
+		if t != nil {
+			out[titles[i]] = *t
+		}
+	}
+	return out, err
+}
+
+// tidy ends what is over of a title: the rings and entries of runs that are
+// neither wanted nor still to come.
+func (c *Coordinator) tidy(ctx context.Context, title string, t pipeline.TitleState) error {
+	var over []string
+	err := c.Store.List(ctx, "open/"+title+"/", func(i store.Info) error {
+		run := strings.TrimSuffix(strings.TrimPrefix(i.Name, "open/"+title+"/"), ".json")
+		if run <= fmt.Sprintf("%06d", t.Seq) && (run != t.Wanted || t.Wanted == t.Standing) {
+			over = append(over, run)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, run := range over {
+		if run != t.Standing {
+			if err := c.silence(ctx, title, run); err != nil {
+				return err
+			}
+		}
+		if err := c.Store.Delete(ctx, openName(title, run)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// silence withdraws whatever rings may be out for a run that nobody wants any
+// more, also those of a coordinator that is gone.
+func (c *Coordinator) silence(ctx context.Context, title, run string) error {
+	p, err := c.lookAt(ctx, title, run)
+	if err != nil {
+		return err
+	}
+	for _, w := range p.wants {
+		if c.wanted(w.ring.Key) {
+			continue
+		}
+		if err := c.Queue.Withdraw(ctx, w.ring); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// wanted tells whether a title that is worked on waits for a key's ring.
+func (c *Coordinator) wanted(key pipeline.Digest) bool {
+	for _, k := range c.all() {
+		k.mu.Lock()
+		there := slices.ContainsFunc(k.wants, func(w want) bool { return w.ring.Key == key })
+		k.mu.Unlock()
+		if there {
+			return true
+		}
+	}
+	return false
+}
+
+// Look tells how far a title is. It reads, and neither rings nor decides.
+func Look(ctx context.Context, s store.Store, title string) (Title, error) {
+	c := &Coordinator{Store: s, Looks: looksAtATime}
+	p, err := c.lookAt(ctx, title, "")
+	if err != nil {
+		return Title{}, err
+	}
+	return p.view, nil
+}

@@ -1,0 +1,198 @@
+package coordinator
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
+
+	"go.uber.org/zap"
+)
+
+// ringsPerSlot is how many rings are out at a time for each slot: enough that
+// no slot waits for a coordinator, few enough that what is urgent comes soon.
+const ringsPerSlot = 4
+
+// want is what one chapter misses: one ring, one job.
+type want struct {
+	ring    queue.Ring
+	results []result
+}
+
+// rung is a ring that is out.
+type rung struct {
+	ring  queue.Ring
+	keys  []pipeline.Digest
+	since time.Time // when it last had news
+	tries int       // those begun then
+}
+
+// isOut tells whether a ring for a key is out.
+func (k *known) isOut(key pipeline.Digest) bool {
+	for _, r := range k.out {
+		if slices.Contains(r.keys, key) {
+			return true
+		}
+	}
+	return false
+}
+
+// same tells whether two rings are one to the queue.
+func same(a, b queue.Ring) bool {
+	return a.Key == b.Key && a.Class == b.Class && a.Engine == b.Engine
+}
+
+// ring takes back rings that nobody waits for any more and rings for what is
+// wanted, as far as there is room, in the night's order. fresh: what is out
+// already is rung for once more, in case the broker lost it. again is true
+// where something was found that a pass should see before more is done.
+func (c *Coordinator) ring(ctx context.Context, fresh bool) (again bool, err error) {
+	c.ringing.Lock()
+	defer c.ringing.Unlock()
+	all := c.all()
+	if err := c.withdraw(ctx, all); err != nil {
+		return false, err
+	}
+	if fresh {
+		if err := c.repeat(ctx, all); err != nil {
+			return false, err
+		}
+	}
+	turn := c.turn(all)
+	for {
+		k, w := turn.next()
+		if k == nil {
+			break
+		}
+		rang, err := c.ringFor(ctx, k, w)
+		if err != nil {
+			return false, err
+		}
+		if rang {
+			turn.rang(k, w)
+		}
+	}
+	return slices.ContainsFunc(all, (*known).stirs), nil
+}
+
+// withdraw drops what is no longer out: rings whose key is settled, and rings
+// that the latest pass did not ask for, as after a newer run.
+func (c *Coordinator) withdraw(ctx context.Context, all []*known) error {
+	var back []queue.Ring
+	for _, k := range all {
+		k.mu.Lock()
+		for key, r := range k.out {
+			if slices.ContainsFunc(k.wants, func(w want) bool { return same(w.ring, r.ring) }) {
+				continue
+			}
+			delete(k.out, key)
+			if _, committed := k.commits[key]; !committed && k.seen[key].state != hole {
+				back = append(back, r.ring)
+			}
+		}
+		k.mu.Unlock()
+	}
+	slices.SortFunc(back, func(a, b queue.Ring) int { return strings.Compare(string(a.Key), string(b.Key)) })
+	for _, r := range back {
+		if c.wanted(r.Key) {
+			continue
+		}
+		if err := c.Queue.Withdraw(ctx, r); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// repeat rings once more for what is out. What has been out for long without
+// news may be dead and is withdrawn first.
+func (c *Coordinator) repeat(ctx context.Context, all []*known) error {
+	for _, k := range all {
+		k.mu.Lock()
+		err := c.repeatOf(ctx, k)
+		k.mu.Unlock()
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *Coordinator) repeatOf(ctx context.Context, k *known) error {
+	for _, w := range k.wants {
+		r := k.out[w.ring.Key]
+		if r == nil {
+			continue
+		}
+		tries, now := 0, time.Now()
+		for _, res := range w.results {
+			tries += res.tries
+		}
+		if silent := c.Silence; tries != r.tries {
+			r.since, r.tries = now, tries
+		} else if silent == 0 && now.Sub(r.since) >= silence || silent != 0 && now.Sub(r.since) >= silent {
+			c.Log.Warn("nobody has taken a ring for long: it is rung anew", zap.String("title", k.title), zap.String("key", r.ring.Key.Short()))
+			if err := c.Queue.Withdraw(ctx, r.ring); err != nil {
+				return fmt.Errorf("ring for %s: %w", r.ring.Key.Short(), err)
+			}
+			r.since = now
+		}
+		if err := c.Queue.Submit(ctx, w.ring); err != nil {
+			return fmt.Errorf("ring for %s: %w", r.ring.Key.Short(), err)
+		}
+	}
+	return nil
+}
+
+// ringFor rings for one chapter, unless a closer look finds that there is
+// nothing to ring for: then the next pass will see it.
+func (c *Coordinator) ringFor(ctx context.Context, k *known, w want) (rang bool, err error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	p := &pass{c: c, title: k.title, known: k}
+	r := &rung{ring: w.ring, since: time.Now()}
+	for i := range w.results {
+		res := &w.results[i]
+		if !res.whole {
+			before := *res
+			if err := c.fetch(ctx, res, true, true); err != nil {
+				return false, err
+			}
+			p.learn(*res)
+			k.anew = k.anew || res.state != before.state
+		}
+		r.keys = append(r.keys, res.key)
+		r.tries += res.tries
+	}
+	if s := of(w.results); s == done || s == hole || w.results[0].state == done {
+		return false, nil
+	}
+	// Write before ring: a worker must find what it is rung for.
+	for _, res := range w.results {
+		if err := c.writeRecipe(ctx, k, res); err != nil {
+			return false, err
+		}
+	}
+	if err := c.Queue.Submit(ctx, w.ring); err != nil {
+		return false, fmt.Errorf("ring for %s: %w", w.ring.Key.Short(), err)
+	}
+	k.out[w.ring.Key] = r
+	return true, nil
+}
+
+func (c *Coordinator) writeRecipe(ctx context.Context, k *known, res result) error {
+	if k.written[res.key] || res.state == done {
+		return nil
+	}
+	var text json.RawMessage = res.recipe.Text()
+	if err := pin(ctx, c.Store, recipeName(res.key), &text); err != nil {
+		return err
+	}
+	k.written[res.key] = true
+	return nil
+}

@@ -1,0 +1,298 @@
+package coordinator
+
+import (
+	"context"
+	"errors"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
+	"chapterhouse/pipeline/store"
+
+	"go.uber.org/zap"
+)
+
+// heard is a worker that said what it can do.
+type heard struct {
+	beat queue.Beat
+	at   time.Time
+}
+
+// quiet is how long a worker may say nothing before it counts as gone; they
+// say something every 5 s.
+const quiet = 30 * time.Second
+
+// Run serves every unfinished title until ctx ends. What fails is logged and
+// tried again at the next scan.
+func (c *Coordinator) Run(ctx context.Context) error {
+	c.mu.Lock()
+	c.woken = make(chan struct{}, 1)
+	c.mu.Unlock()
+	if c.Events != nil {
+		stop, err := c.Events.Watch(c.hear)
+		if err != nil {
+			return err
+		}
+		defer stop()
+	}
+	every := c.Scan
+	if every == 0 {
+		every = scan
+	}
+	for next := time.Now(); ctx.Err() == nil; {
+		fresh := !time.Now().Before(next)
+		if fresh {
+			next = time.Now().Add(every)
+		}
+		if err := c.serve(ctx, fresh); err != nil && ctx.Err() == nil {
+			c.failed("night", err)
+		}
+		wait := time.NewTimer(time.Until(next))
+		select {
+		case <-ctx.Done():
+		case <-c.woken:
+		case <-wait.C:
+		}
+		wait.Stop()
+	}
+	return nil
+}
+
+// serve makes a pass over every title that has news, and over all of them when
+// fresh, and rings, until nothing new is found.
+func (c *Coordinator) serve(ctx context.Context, fresh bool) error {
+	if fresh {
+		if err := c.findTitles(ctx); err != nil {
+			return err
+		}
+	}
+	for again := true; again; fresh = false {
+		c.tell()
+		for _, k := range c.all() {
+			if !fresh && !k.stirs() {
+				continue
+			}
+			if _, err := c.pass(ctx, k.title, fresh); err != nil {
+				if ctx.Err() != nil {
+					return ctx.Err()
+				}
+				c.failed(k.title, err)
+			}
+		}
+		var err error
+		if again, err = c.ring(ctx, fresh); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *Coordinator) failed(what string, err error) {
+	c.mu.Lock()
+	c.faults++
+	c.mu.Unlock()
+	c.Log.Warn("not reconciled; it is tried again", zap.String("title", what), zap.Error(err))
+}
+
+// findTitles remembers every title that has an entry in the index, and
+// forgets those that have none.
+func (c *Coordinator) findTitles(ctx context.Context) error {
+	states, err := indexed(ctx, c.Store, c.Looks)
+	if err != nil {
+		return err
+	}
+	for title, t := range states {
+		c.know(title).setOrder(orderOf(t))
+	}
+	for _, k := range c.all() {
+		if _, there := states[k.title]; !there {
+			c.forget(k.title)
+		}
+	}
+	return nil
+}
+
+func (k *known) setOrder(o Order) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.order = o
+}
+
+// all is every title that is remembered, in the night's order.
+func (c *Coordinator) all() []*known {
+	c.mu.Lock()
+	all := slices.Collect(maps.Values(c.titles))
+	c.mu.Unlock()
+	slices.SortFunc(all, func(a, b *known) int { return strings.Compare(a.title, b.title) })
+	return all
+}
+
+// hear takes an event in.
+func (c *Coordinator) hear(e queue.Event) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	switch {
+	case e.Beat != nil:
+		if c.heard == nil {
+			c.heard = map[string]heard{}
+		}
+		_, known := c.heard[e.Worker]
+		c.heard[e.Worker] = heard{*e.Beat, time.Now()}
+		if known {
+			return
+		}
+	case e.Done || e.Failed:
+		if c.news == nil {
+			c.news = map[pipeline.Digest]bool{}
+		}
+		c.news[e.Key] = true
+	default:
+		return
+	}
+	select {
+	case c.woken <- struct{}{}:
+	default:
+	}
+}
+
+// tell hands what was heard of keys to the titles that wait for them.
+func (c *Coordinator) tell() {
+	c.mu.Lock()
+	news := c.news
+	c.news = nil
+	c.mu.Unlock()
+	if len(news) == 0 {
+		return
+	}
+	for _, k := range c.all() {
+		k.mu.Lock()
+		for key := range news {
+			if k.isOut(key) {
+				k.news[key] = true
+			}
+		}
+		k.mu.Unlock()
+	}
+}
+
+// stirs tells whether a pass over a title would see something new.
+func (k *known) stirs() bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return !k.failed && (k.anew || len(k.news) > 0)
+}
+
+// live is the workers that were heard of lately, by engine.
+func (c *Coordinator) live() (engines map[string]pipeline.Engine, slots map[string]int, workers int) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	engines, slots = map[string]pipeline.Engine{}, map[string]int{}
+	for name, h := range c.heard {
+		if time.Since(h.at) > quiet {
+			delete(c.heard, name)
+			continue
+		}
+		id := h.beat.Engine.ID()
+		engines[id] = h.beat.Engine
+		slots[id] += h.beat.Slots
+		workers++
+	}
+	return engines, slots, workers
+}
+
+// slots is how many jobs all workers do at once, as far as it is known.
+func (c *Coordinator) slots() int {
+	if c.Events == nil {
+		return c.Slots
+	}
+	_, slots, _ := c.live()
+	all := 0
+	for _, n := range slots {
+		all += n
+	}
+	return min(all, c.Slots)
+}
+
+// Night is how a night goes, for whoever watches over it.
+type Night struct {
+	Titles, Overdue       int   // unfinished
+	Chapters, Holes       int   // that are left, or will not be there, of titles that were looked at
+	Rings, Workers, Slots int   // rings that are out; workers heard of lately, and their slots
+	Faults                int64 // passes that failed, since the start
+}
+
+// Night tells how the night goes.
+func (c *Coordinator) Night() Night {
+	n := Night{Slots: c.slots()}
+	_, _, n.Workers = c.live()
+	for _, k := range c.all() {
+		k.mu.Lock()
+		n.Titles++
+		if !k.order.Due.IsZero() && time.Now().After(k.order.Due) {
+			n.Overdue++
+		}
+		for _, ch := range k.view.Chapters {
+			switch {
+			case ch.Hole != "":
+				n.Holes++
+			case len(ch.Missing) > 0 || k.view.Step != pipeline.StepFile:
+				n.Chapters++
+			}
+		}
+		n.Rings += len(k.out)
+		k.mu.Unlock()
+	}
+	c.mu.Lock()
+	n.Faults = c.faults
+	c.mu.Unlock()
+	return n
+}
+
+// engine finds the engine that a run is pinned to: its submission's, else one
+// that a worker has. ok is false while no worker was heard of.
+func (p *pass) engine(ctx context.Context) (ok bool, err error) {
+	if p.sub.Engine.Arch == "" {
+		e, err := pinned[pipeline.Engine](ctx, p, "engine")
+		if errors.Is(err, store.ErrAbsent) {
+			if e, ok = p.c.choose(); !ok {
+				return false, nil
+			}
+			err = decide(ctx, p, "engine", &e)
+		}
+		if err != nil {
+			return false, err
+		}
+		p.sub.Engine = e
+	}
+	p.view.Engine = p.sub.Engine.ID()
+	return true, nil
+}
+
+// choose prefers engines of this build, then those with more encoders, then
+// those with more slots.
+func (c *Coordinator) choose() (best pipeline.Engine, ok bool) {
+	engines, slots, _ := c.live()
+	for _, id := range slices.Sorted(maps.Keys(engines)) {
+		e := engines[id]
+		if !ok || c.better(e, best, slots[id]-slots[best.ID()]) {
+			best, ok = e, true
+		}
+	}
+	return best, ok
+}
+
+func (c *Coordinator) better(a, b pipeline.Engine, moreSlots int) bool {
+	ours := func(e pipeline.Engine) bool {
+		return maps.Equal(e.Steps, c.Engine.Steps) && maps.Equal(e.Stages, c.Engine.Stages) && e.Arch == c.Engine.Arch
+	}
+	switch {
+	case ours(a) != ours(b):
+		return ours(a)
+	case len(a.Encoders) != len(b.Encoders):
+		return len(a.Encoders) > len(b.Encoders)
+	}
+	return moreSlots > 0
+}
