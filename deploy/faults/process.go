@@ -1,0 +1,210 @@
+package faults
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+)
+
+// A Process is a program that runs until it is ended. It leads a session of
+// its own: whatever it starts belongs to it, in whichever process group.
+type Process struct {
+	Name string
+	log  string // file of what it says
+	cmd  *exec.Cmd
+	done chan struct{}
+	err  error // once done is closed
+
+	mu      sync.Mutex
+	stopped bool
+}
+
+// A Command is what a Process is started from.
+type Command struct {
+	Name  string // for people, and of the log
+	Space *Space // its network; nil: this machine's
+	Args  []string
+	Env   []string // over this process's
+	Dir   string   // for the log
+}
+
+// Start starts a program. A second of the same name adds to the same log.
+func Start(c Command) (*Process, error) {
+	p := &Process{Name: c.Name, log: filepath.Join(c.Dir, c.Name+".log"), done: make(chan struct{})}
+	log, err := os.OpenFile(p.log, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
+	if err != nil {
+		return nil, err
+	}
+	defer log.Close()
+	args := c.Args
+	if c.Space != nil {
+		args = c.Space.inside(args)
+	}
+	p.cmd = exec.Command(args[0], args[1:]...)
+	p.cmd.Env = append(os.Environ(), c.Env...)
+	p.cmd.Stdout, p.cmd.Stderr = log, log
+	p.cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
+	if err := p.cmd.Start(); err != nil {
+		return nil, fmt.Errorf("start %s: %w", c.Name, err)
+	}
+	go func() {
+		p.err = p.cmd.Wait()
+		close(p.done)
+	}()
+	return p, nil
+}
+
+// PID is the process's number.
+func (p *Process) PID() int { return p.cmd.Process.Pid }
+
+// Done is closed when the process has ended.
+func (p *Process) Done() <-chan struct{} { return p.done }
+
+// Running tells whether the process has not ended.
+func (p *Process) Running() bool {
+	select {
+	case <-p.done:
+		return false
+	default:
+		return true
+	}
+}
+
+// Kill ends it and all it has started, as a machine that loses power does.
+func (p *Process) Kill() {
+	p.signal(syscall.SIGKILL)
+	<-p.done
+	p.signal(syscall.SIGKILL) // what was started meanwhile
+}
+
+// Stop freezes it and all it has started, as a machine that is paused.
+func (p *Process) Stop() {
+	p.mu.Lock()
+	p.stopped = true
+	p.mu.Unlock()
+	p.signal(syscall.SIGSTOP)
+}
+
+// Continue lets it go on.
+func (p *Process) Continue() {
+	p.mu.Lock()
+	p.stopped = false
+	p.mu.Unlock()
+	p.signal(syscall.SIGCONT)
+}
+
+// End asks it to end, waits for that, and returns what it ended with.
+func (p *Process) End(ctx context.Context) error {
+	p.mu.Lock()
+	stopped := p.stopped
+	p.mu.Unlock()
+	if stopped {
+		p.Continue()
+	}
+	if p.Running() {
+		_ = p.cmd.Process.Signal(syscall.SIGTERM)
+	}
+	select {
+	case <-p.done:
+		return p.err
+	case <-ctx.Done():
+		p.Kill()
+		return fmt.Errorf("%s did not end when it was asked to", p.Name)
+	}
+}
+
+// Says is what it has said last, for errors.
+func (p *Process) Says() string {
+	text, err := os.ReadFile(p.log)
+	if err != nil {
+		return err.Error()
+	}
+	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
+	return strings.Join(lines[max(0, len(lines)-8):], "\n")
+}
+
+// signal reaches every process of the session.
+func (p *Process) signal(s syscall.Signal) {
+	for _, pid := range session(p.PID()) {
+		_ = syscall.Kill(pid, s)
+	}
+}
+
+// session lists the processes of a session, its leader first.
+func session(leader int) []int {
+	pids := []int{}
+	entries, err := os.ReadDir("/proc")
+	if err != nil {
+		return pids
+	}
+	for _, e := range entries {
+		pid, err := strconv.Atoi(e.Name())
+		if err != nil {
+			continue
+		}
+		if f := stat(pid); len(f) > 3 && f[3] == strconv.Itoa(leader) {
+			if pid == leader {
+				pids = append([]int{pid}, pids...)
+			} else {
+				pids = append(pids, pid)
+			}
+		}
+	}
+	return pids
+}
+
+// stat is a process's /proc line from its state on (proc(5), /proc/pid/stat,
+// field 3): state, parent, group, session, …
+func stat(pid int) []string {
+	text, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(pid), "stat"))
+	if err != nil {
+		return nil
+	}
+	return strings.Fields(string(text[bytes.LastIndexByte(text, ')')+1:]))
+}
+
+// Children is how many processes it has started that still run.
+func (p *Process) Children() int { return max(0, len(session(p.PID()))-1) }
+
+// PeakMiB is the most memory that the process itself has held at a time.
+func (p *Process) PeakMiB() (float64, error) {
+	text, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(p.PID()), "status"))
+	if err != nil {
+		return 0, err
+	}
+	for line := range strings.Lines(string(text)) {
+		if f := strings.Fields(line); len(f) == 3 && f[0] == "VmHWM:" {
+			kib, err := strconv.ParseFloat(f[1], 64)
+			return kib / 1024, err
+		}
+	}
+	return 0, fmt.Errorf("the kernel does not say how much memory %s has held", p.Name)
+}
+
+// await polls until something holds, or says what was waited for.
+func await(ctx context.Context, limit time.Duration, what string, holds func() (bool, error)) error {
+	ctx, stop := context.WithTimeout(ctx, limit)
+	defer stop()
+	for {
+		ok, err := holds()
+		if err != nil {
+			return fmt.Errorf("%s: %w", what, err)
+		}
+		if ok {
+			return nil
+		}
+		select {
+		case <-ctx.Done():
+			return fmt.Errorf("%s: not within %v", what, limit)
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+}
