@@ -138,7 +138,7 @@ func (p *Process) signal(s syscall.Signal) {
 	}
 }
 
-// session lists the processes of a session, its leader first.
+// session lists the processes of a session that still live, its leader first.
 func session(leader int) []int {
 	pids := []int{}
 	entries, err := os.ReadDir("/proc")
@@ -150,7 +150,8 @@ func session(leader int) []int {
 		if err != nil {
 			continue
 		}
-		if f := stat(pid); len(f) > 3 && f[3] == strconv.Itoa(leader) {
+		// Z is dead: only its parent has not asked yet.
+		if f := stat(pid); len(f) > 3 && f[3] == strconv.Itoa(leader) && f[0] != "Z" {
 			if pid == leader {
 				pids = append([]int{pid}, pids...)
 			} else {
