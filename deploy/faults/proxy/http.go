@@ -23,6 +23,7 @@ type Call struct {
 	New, Old bool // it is made only if the object is absent, or only if it is at a version
 	Status   int  // of the gateway's answer; 0: the gateway did not see the call, or has not answered yet
 	Ended    time.Time
+	Body     []byte // what a call that stores a kept name stores
 }
 
 // Wrote tells whether the call changed the bucket.
@@ -38,6 +39,7 @@ type HTTP struct {
 	bucket   string // first element of paths
 	server   http.Server
 	listener net.Listener
+	keep     func(name string) bool
 	out      http.Transport
 
 	logged sync.Mutex
@@ -45,13 +47,13 @@ type HTTP struct {
 }
 
 // NewHTTP listens at an address for a gateway at another, and tells names
-// within a bucket.
-func NewHTTP(listen, to, bucket string) (*HTTP, error) {
+// within a bucket. Of names that keep holds for, calls remember what they store.
+func NewHTTP(listen, to, bucket string, keep func(name string) bool) (*HTTP, error) {
 	ln, err := net.Listen("tcp", listen)
 	if err != nil {
 		return nil, err
 	}
-	p := &HTTP{to: to, bucket: bucket, listener: ln}
+	p := &HTTP{to: to, bucket: bucket, listener: ln, keep: keep}
 	p.out.DisableCompression = true
 	p.server.Handler = p
 	p.server.ErrorLog = nil
@@ -96,6 +98,17 @@ func (p *HTTP) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		At: time.Now(), Method: r.Method, Query: r.URL.RawQuery,
 		Name: strings.TrimPrefix(strings.TrimPrefix(r.URL.Path, "/"+p.bucket), "/"),
 		New:  r.Header.Get("If-None-Match") != "", Old: r.Header.Get("If-Match") != "",
+	}
+	if c.Method == http.MethodPut && p.keep(c.Name) {
+		raw, err := io.ReadAll(r.Body)
+		if err == nil {
+			c.Body, err = Body(r, raw)
+		}
+		if err != nil {
+			broken(w)
+			return
+		}
+		r.Body = io.NopCloser(bytes.NewReader(raw))
 	}
 	i := p.begun(c)
 	trap := p.caught(c)

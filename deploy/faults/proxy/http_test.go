@@ -39,7 +39,7 @@ func aProxy(t *testing.T) (*HTTP, *bucket, func(method, path, body string) (int,
 	b := &bucket{}
 	s := httptest.NewServer(b)
 	t.Cleanup(s.Close)
-	p, err := NewHTTP("127.0.0.1:0", s.Listener.Addr().String(), "night")
+	p, err := NewHTTP("127.0.0.1:0", s.Listener.Addr().String(), "night", func(name string) bool { return strings.HasPrefix(name, "commits/") })
 	must(t, err)
 	t.Cleanup(p.Close)
 	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
@@ -73,7 +73,7 @@ func TestHTTPPasses(t *testing.T) {
 		t.Errorf("the gateway heard %q", got)
 	}
 	c := p.Calls()
-	if len(c) != 2 || c[0].Name != "commits/a+b.json" || c[0].Query != "x=1" || !c[0].New || c[0].Old || !c[0].Wrote() || c[1].Status != 404 || c[1].Wrote() {
+	if len(c) != 2 || c[0].Name != "commits/a+b.json" || c[0].Query != "x=1" || !c[0].New || c[0].Old || !c[0].Wrote() || string(c[0].Body) != "{}" || c[1].Status != 404 || c[1].Wrote() {
 		t.Errorf("it remembers %+v", c)
 	}
 }
