@@ -42,6 +42,11 @@ var siblings = map[string]map[string]string{
 		"pipeline/spec":         "a house's own specs",
 		"pipeline/split":        "a folder without title.yaml is split by file names",
 	},
+	"pipeline/house/stored": {
+		"pipeline/house":        "a house is checked before it is sent, and opened as it was pushed",
+		"pipeline/house/strict": "faults and the rule for names",
+		"pipeline/store":        "where it stands",
+	},
 	"pipeline/render": {
 		"pipeline/chain": "resolved stages become processors",
 		"pipeline/check": "checks that listen are a step",

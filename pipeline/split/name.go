@@ -64,7 +64,7 @@ func readName(file string) read {
 // apart at its dashes and underscores, and its words get capitals if it has none.
 func spoken(s string) string {
 	s = strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || r >= '\u2028' && r <= '\u202E' || r >= '\u2066' && r <= '\u2069' || r == unicode.ReplacementChar {
+		if pipeline.Unseen(r) || r == unicode.ReplacementChar {
 			return -1
 		}
 		return r

@@ -22,15 +22,16 @@ type Fault struct {
 	Text         string // what is wrong; what would be right
 }
 
-// String is "file:line:column: what is wrong; what would be right".
+// String is "file:line:column: what is wrong; what would be right", on one line
+// whatever the names in it hold.
 func (f Fault) String() string {
 	switch {
 	case f.File == "":
-		return f.Text
+		return pipeline.Visible(f.Text)
 	case f.Line == 0:
-		return f.File + ": " + f.Text
+		return pipeline.Visible(f.File + ": " + f.Text)
 	}
-	return fmt.Sprintf("%s:%d:%d: %s", f.File, f.Line, f.Column, f.Text)
+	return pipeline.Visible(fmt.Sprintf("%s:%d:%d: %s", f.File, f.Line, f.Column, f.Text))
 }
 
 // Faults is the error of files with something wrong in them, in the order of

@@ -7,6 +7,8 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"chapterhouse/pipeline"
+
 	"golang.org/x/text/unicode/norm"
 )
 
@@ -66,16 +68,14 @@ func (p *Prose) UnmarshalText(b []byte) error {
 	return nil
 }
 
-// readable refuses characters that a reader can't see, line breaks and tabs
-// apart, and the explicit directions of the Unicode bidirectional algorithm
-// (UAX #9, sections 2.1 to 2.5).
+// readable refuses characters that a reader can't see, line breaks and tabs apart.
 func readable(s string) error {
 	for _, r := range s {
 		switch {
-		case r == '\n' || r == '\t':
+		case r == '\n' || r == '\t' || !pipeline.Unseen(r):
 		case unicode.IsControl(r) || r == '\u2028' || r == '\u2029':
 			return fmt.Errorf("holds the control character U+%04X; remove it", r)
-		case r >= '\u202A' && r <= '\u202E' || r >= '\u2066' && r <= '\u2069':
+		default:
 			return fmt.Errorf("holds U+%04X, which turns the direction of text; remove it", r)
 		}
 	}
