@@ -68,10 +68,7 @@ func process(c *cobra.Command, o processOptions) error {
 	if err != nil {
 		return err
 	}
-	log, err := set.logger(c.ErrOrStderr())
-	if err != nil {
-		return err
-	}
+	log := set.logger(c.ErrOrStderr())
 	title, err := openTitle(o)
 	if err != nil {
 		return err
