@@ -103,8 +103,9 @@ func SessionID(narrator, setup, session string) string {
 
 // SplitSessionID takes a SessionID apart.
 func SplitSessionID(id string) (narrator, setup, session string) {
-	parts := strings.SplitN(id, "/", 3)
-	return parts[0], parts[1], parts[2]
+	narrator, rest, _ := strings.Cut(id, "/")
+	setup, session, _ = strings.Cut(rest, "/")
+	return narrator, setup, session
 }
 
 // Fits are the sessions' fits of a run, at fits.json. A part whose profile

@@ -9,8 +9,10 @@ import (
 // Blobs is the prefix of all blobs; only Put writes below it.
 const Blobs = "blobs/"
 
-// BlobName is where a blob lies.
-func BlobName(d pipeline.Digest) string { return Blobs + string(d[:2]) + "/" + string(d) }
+// BlobName is where a blob lies. What is no digest gives a name that no blob has.
+func BlobName(d pipeline.Digest) string {
+	return Blobs + string(d[:min(2, len(d))]) + "/" + string(d)
+}
 
 // BlobDigest is the digest that a name claims, false where it is no blob's name.
 func BlobDigest(name string) (pipeline.Digest, bool) {

@@ -58,7 +58,7 @@ func ReadVersion(ctx context.Context, s Store, name string) ([]byte, Version, er
 }
 
 // ReadJSON reads a small object into v. ErrAbsent; ErrDamaged when it is no
-// JSON of v's form.
+// JSON of v's form, or v's Check refuses it.
 func ReadJSON(ctx context.Context, s Store, name string, v any) error {
 	data, err := ReadObject(ctx, s, name)
 	if err != nil {
@@ -158,8 +158,14 @@ func CopyBlob(ctx context.Context, s Store, d pipeline.Digest, w io.Writer) (int
 	return n, nil
 }
 
+// decode reads JSON into v and asks v, where it has a Check, whether it is what
+// could have been written: whoever can write to storage can write anything.
 func decode(name string, data []byte, v any) error {
-	if err := json.Unmarshal(data, v); err != nil {
+	err := json.Unmarshal(data, v)
+	if c, ok := v.(interface{ Check() error }); ok && err == nil {
+		err = c.Check()
+	}
+	if err != nil {
 		return fmt.Errorf("%s: %w: %v", name, ErrDamaged, err)
 	}
 	return nil

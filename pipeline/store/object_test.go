@@ -149,6 +149,30 @@ func TestUpdate(t *testing.T) {
 	}
 }
 
+// checked is an object that knows its own form.
+type checked struct {
+	Name string `json:"name"`
+}
+
+func (c checked) Check() error {
+	if strings.Contains(c.Name, "/") {
+		return errors.New("a name with a slash")
+	}
+	return nil
+}
+
+func TestReadChecks(t *testing.T) {
+	s := memory.New()
+	s.Break("a", []byte(`{"name":"b/c"}`))
+	var v checked
+	if err := store.ReadJSON(t.Context(), s, "a", &v); !errors.Is(err, store.ErrDamaged) || !strings.HasPrefix(err.Error(), "a: ") {
+		t.Errorf("ReadJSON: %v, want ErrDamaged", err)
+	}
+	if err := store.Update(t.Context(), s, "a", func(v *checked) error { v.Name = "b"; return nil }); !errors.Is(err, store.ErrDamaged) {
+		t.Errorf("Update: %v, want ErrDamaged", err)
+	}
+}
+
 func TestCopyBlob(t *testing.T) {
 	s := memory.New()
 	d := pipeline.DigestOf([]byte("audio"))
@@ -186,7 +210,7 @@ func TestReadObject(t *testing.T) {
 func TestBlobDigest(t *testing.T) {
 	d := pipeline.DigestOf(nil)
 	for name, want := range map[string]bool{
-		store.BlobName(d): true, "blobs/" + string(d): false, "blobs/00/" + string(d): false, string(d): false, "x" + store.BlobName(d): false, "blobs/aa/bb": false, "": false,
+		store.BlobName(d): true, "blobs/" + string(d): false, "blobs/00/" + string(d): false, string(d): false, "x" + store.BlobName(d): false, "blobs/aa/bb": false, "": false, store.BlobName(""): false, store.BlobName("e"): false,
 	} {
 		if _, ok := store.BlobDigest(name); ok != want {
 			t.Errorf("BlobDigest(%q) = %v, want %v", name, ok, want)

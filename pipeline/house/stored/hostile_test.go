@@ -295,7 +295,7 @@ func FuzzManifest(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, text []byte) {
 		var m manifest
-		if json.Unmarshal(text, &m) != nil || m.check() != nil {
+		if json.Unmarshal(text, &m) != nil || m.Check() != nil {
 			return
 		}
 		dir := t.TempDir()

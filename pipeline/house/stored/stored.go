@@ -55,28 +55,25 @@ func read(ctx context.Context, s store.Store) (manifest, error) {
 	if errors.Is(err, store.ErrAbsent) {
 		return m, pipeline.Errorf(pipeline.House, "", "%w", ErrNone)
 	}
-	if err == nil {
-		err = m.check()
-	}
 	return m, err
 }
 
-// check refuses what Push would never write: whoever can write to storage can
-// write anything there, and these paths become files on someone's disk.
-func (m manifest) check() error {
+// Check refuses what Push would never write: these paths become files on
+// someone's disk.
+func (m manifest) Check() error {
 	if m.Seq < 1 {
-		return fmt.Errorf("%s: %w: its seq is %d", manifestName, store.ErrDamaged, m.Seq)
+		return fmt.Errorf("its seq is %d", m.Seq)
 	}
 	for _, name := range sorted(m.Files) {
 		if err := checkPath(name); err != nil {
-			return fmt.Errorf("%s: %w: %.80q %v", manifestName, store.ErrDamaged, name, err)
+			return fmt.Errorf("%.80q %v", name, err)
 		}
 		if !m.Files[name].Valid() {
-			return fmt.Errorf("%s: %w: %.80q is the digest of %s", manifestName, store.ErrDamaged, string(m.Files[name]), name)
+			return fmt.Errorf("%.80q is the digest of %s", string(m.Files[name]), name)
 		}
 		for dir := range parents(name) {
 			if _, both := m.Files[dir]; both {
-				return fmt.Errorf("%s: %w: %s is a file and a folder", manifestName, store.ErrDamaged, dir)
+				return fmt.Errorf("%s is a file and a folder", dir)
 			}
 		}
 	}

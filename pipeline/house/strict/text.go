@@ -2,7 +2,6 @@ package strict
 
 import (
 	"fmt"
-	"regexp"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -16,11 +15,9 @@ import (
 // digits, - and _, at most 64, starting with a letter or digit.
 type Slug string
 
-var slug = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,63}$`)
-
 // UnmarshalText refuses what is no slug.
 func (s *Slug) UnmarshalText(b []byte) error {
-	if !slug.Match(b) {
+	if !pipeline.ValidSlug(string(b)) {
 		return fmt.Errorf("is %q; give lower-case letters, digits, - and _, at most 64, starting with a letter or digit", clip(string(b)))
 	}
 	*s = Slug(b)
