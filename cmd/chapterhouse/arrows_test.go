@@ -63,6 +63,7 @@ var siblings = map[string]map[string]string{
 	"pipeline/queue/queuetest": {"pipeline/queue": "tests it"},
 	"pipeline/store/folder":    {"pipeline/store": "implements it"},
 	"pipeline/store/memory":    {"pipeline/store": "implements it"},
+	"pipeline/store/s3":        {"pipeline/store": "implements it"},
 	"pipeline/store/storetest": {"pipeline/store": "tests it"},
 }
 

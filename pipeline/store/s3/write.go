@@ -1,0 +1,223 @@
+package s3
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"sync"
+	"time"
+
+	"github.com/minio/minio-go/v7"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/store"
+)
+
+const (
+	minPartBytes = 32 << 20 // a blob larger than this is sent in parts
+	maxParts     = 10_000   // what S3 takes
+	abortTime    = 10 * time.Second
+)
+
+// Put stores a blob, in parts where it is large; it shows under its name once
+// it is there as a whole.
+func (s *Store) Put(ctx context.Context, d pipeline.Digest, from io.ReadSeeker) error {
+	if err := begin(ctx, store.CheckDigest(d)); err != nil {
+		return err
+	}
+	name := store.BlobName(d)
+	size, err := from.Seek(0, io.SeekEnd)
+	if err != nil {
+		return fmt.Errorf("store blob %s: find its size: %w", d.Short(), err)
+	}
+	there, err := s.Stat(ctx, name)
+	switch {
+	case err == nil && there.Bytes == size:
+		return nil
+	case err != nil && !errors.Is(err, store.ErrAbsent):
+		return err
+	}
+	if size <= s.partBytes {
+		err = s.putWhole(ctx, name, span{from, 0, size, d})
+	} else {
+		err = s.putParts(ctx, name, from, size, d)
+	}
+	if errors.Is(err, store.ErrDamaged) {
+		return fmt.Errorf("store blob %s: %w", d.Short(), err)
+	}
+	return s.explain(name, err)
+}
+
+// A span is a part of a seeker, and the digest it must have.
+type span struct {
+	from   io.ReadSeeker
+	off, n int64
+	digest pipeline.Digest
+}
+
+func (s *Store) putWhole(ctx context.Context, name string, whole span) error {
+	return s.retry(ctx, func() error {
+		return whole.send(func(b io.Reader) error {
+			_, err := s.core.PutObject(ctx, s.bucket, s.key(name), b, whole.n, "", string(whole.digest), minio.PutObjectOptions{DisableContentSha256: true})
+			return err
+		})
+	})
+}
+
+// putParts sends one part after the other. What it leaves when this process
+// dies is not under any name, and Sweep drops it.
+func (s *Store) putParts(ctx context.Context, name string, from io.ReadSeeker, size int64, d pipeline.Digest) (err error) {
+	key := s.key(name)
+	var upload string
+	err = s.retry(ctx, func() (err error) {
+		upload, err = s.core.NewMultipartUpload(ctx, s.bucket, key, minio.PutObjectOptions{})
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	done := false
+	defer func() {
+		if !done {
+			ctx, stop := context.WithTimeout(context.WithoutCancel(ctx), abortTime) // the caller's may be over
+			defer stop()
+			_ = s.core.AbortMultipartUpload(ctx, s.bucket, key, upload)
+		}
+	}()
+	var parts []minio.CompletePart
+	total := sha256.New()
+	partBytes := max(s.partBytes, (size+maxParts-1)/maxParts)
+	for off := int64(0); off < size; off += partBytes {
+		part := span{from: from, off: off, n: min(partBytes, size-off)}
+		if err := part.measure(ctx, total); err != nil {
+			return err
+		}
+		var sent minio.ObjectPart
+		err := s.retry(ctx, func() error {
+			return part.send(func(b io.Reader) (err error) {
+				sent, err = s.core.PutObjectPart(ctx, s.bucket, key, upload, len(parts)+1, b, part.n,
+					minio.PutObjectPartOptions{Sha256Hex: string(part.digest), DisableContentSha256: true})
+				return err
+			})
+		})
+		if err != nil {
+			return err
+		}
+		parts = append(parts, minio.CompletePart{PartNumber: len(parts) + 1, ETag: sent.ETag})
+	}
+	if digest(total) != d {
+		return &final{store.ErrDamaged}
+	}
+	err = s.retry(ctx, func() error {
+		_, err := s.core.CompleteMultipartUpload(ctx, s.bucket, key, upload, parts, minio.PutObjectOptions{})
+		return err
+	})
+	if err != nil && ctx.Err() == nil {
+		// Where the reply was lost the upload is no more, and the blob is there.
+		if there, statErr := s.Stat(ctx, name); statErr == nil && there.Bytes == size {
+			err = nil
+		}
+	}
+	done = err == nil
+	return err
+}
+
+// measure sets the span's digest and adds its bytes to total.
+func (sp *span) measure(ctx context.Context, total hash.Hash) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if _, err := sp.from.Seek(sp.off, io.SeekStart); err != nil {
+		return &final{err}
+	}
+	own := sha256.New()
+	n, err := io.Copy(io.MultiWriter(own, total), io.LimitReader(sp.from, sp.n))
+	if err == nil && n < sp.n {
+		err = store.ErrDamaged // it became shorter
+	}
+	if err != nil {
+		return &final{err}
+	}
+	sp.digest = digest(own)
+	return nil
+}
+
+// send lets do, which makes one request, read the span. An error of reading
+// it and bytes with another digest are final.
+func (sp *span) send(do func(io.Reader) error) error {
+	if _, err := sp.from.Seek(sp.off, io.SeekStart); err != nil {
+		return &final{err}
+	}
+	b := &body{from: sp.from, left: sp.n, digest: sp.digest, hash: sha256.New()}
+	if sp.n == 0 && digest(b.hash) != sp.digest {
+		return &final{store.ErrDamaged} // an empty body is not read at all
+	}
+	err := do(b)
+	if own := b.end(); own != nil {
+		return &final{own}
+	}
+	return err
+}
+
+// bytesSpan is the span of small objects.
+func bytesSpan(data []byte) span {
+	return span{bytes.NewReader(data), 0, int64(len(data)), pipeline.DigestOf(data)}
+}
+
+// body is what a request sends: exactly left bytes, whose end comes only if
+// their digest is right. So a server never has all bytes of something else.
+type body struct {
+	mu     sync.Mutex
+	from   io.Reader
+	left   int64
+	digest pipeline.Digest
+	hash   hash.Hash
+	err    error
+	over   bool
+}
+
+var errOver = errors.New("the request is over")
+
+func (b *body) Read(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch {
+	case b.over:
+		return 0, errOver
+	case b.err != nil:
+		return 0, b.err
+	case b.left == 0:
+		return 0, io.EOF
+	}
+	n, err := b.from.Read(p[:min(int64(len(p)), b.left)])
+	b.hash.Write(p[:n])
+	b.left -= int64(n)
+	if b.left == 0 && digest(b.hash) != b.digest || b.left > 0 && err == io.EOF {
+		err = store.ErrDamaged
+	}
+	if b.left == 0 && err == io.EOF {
+		err = nil
+	}
+	if err != nil {
+		b.err = err
+		return 0, err
+	}
+	return n, nil
+}
+
+// end keeps the request from reading on: a transport may still do so after
+// the answer came, while the caller has its bytes back. It returns what was
+// wrong with them.
+func (b *body) end() error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.over = true
+	return b.err
+}
+
+func digest(h hash.Hash) pipeline.Digest { return pipeline.Digest(hex.EncodeToString(h.Sum(nil))) }
