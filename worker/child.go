@@ -8,12 +8,12 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
 
 	"chapterhouse/pipeline"
-	"chapterhouse/pipeline/queue"
 )
 
 // A Line is what a child says on its standard output, one JSON object a line:
@@ -33,46 +33,52 @@ const (
 	lastWords = 2 * time.Second
 )
 
-// child runs `chapterhouse job DIR` and waits for it.
-func (w *Worker) child(ctx context.Context, p *pulse, dir string, limits pipeline.JobLimits) error {
-	args := append(append([]string{}, w.Child[1:]...), dir)
-	cmd := exec.CommandContext(ctx, w.Child[0], args...)
-	// A group of its own, so that the programs a child runs die with it; and
-	// no child outlives this process, however that ends.
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGKILL}
-	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
-	cmd.WaitDelay = lastWords
-	cmd.Env = append(os.Environ(), "TMPDIR="+dir)
-	said := &listener{w: w, pulse: p}
-	stderr := &firstWords{limit: maxStderr}
-	cmd.Stdout, cmd.Stderr = said, stderr
-	if err := cmd.Start(); err != nil {
-		return pipeline.Errorf(pipeline.Infra, "start child", "%w", err)
+// A Child does the job that is laid out in a folder (see pipeline.Job) within
+// limits, and tells hear meanwhile what moves, from one goroutine at a time. It
+// returns when it is over with all that it started, at the latest soon after
+// ctx ends; its error is of kind Crash where it died of the job.
+type Child func(ctx context.Context, dir string, limits pipeline.JobLimits, hear func(Line)) error
+
+// Program is children that are processes: a program with its first arguments,
+// to which the folder is added. It says Lines on its standard output and sets
+// the limits itself.
+func Program(program string, args ...string) Child {
+	return func(ctx context.Context, dir string, limits pipeline.JobLimits, hear func(Line)) error {
+		cmd := exec.CommandContext(ctx, program, append(slices.Clone(args), dir)...)
+		// A group of its own, so that the programs a child runs die with it; and
+		// no child outlives this process, however that ends.
+		cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGKILL}
+		cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
+		cmd.WaitDelay = lastWords
+		cmd.Env = append(os.Environ(), "TMPDIR="+dir)
+		said := &listener{tell: hear}
+		stderr := &firstWords{limit: maxStderr}
+		cmd.Stdout, cmd.Stderr = said, stderr
+		if err := cmd.Start(); err != nil {
+			return pipeline.Errorf(pipeline.Infra, "start child", "%w", err)
+		}
+		err := cmd.Wait()
+		// What a dead child had started works for nobody.
+		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
+		switch {
+		case said.failed != nil:
+			return pipeline.Errorf(said.failed.Kind, "", "%s", said.failed.Text)
+		case err == nil || errors.Is(err, exec.ErrWaitDelay):
+			return nil
+		}
+		used := cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
+		if used >= time.Duration(limits.CPUSeconds)*time.Second && limits.CPUSeconds > 0 {
+			return pipeline.Errorf(pipeline.Crash, "", "the child died: it used up the %d s of processor time it may use", limits.CPUSeconds)
+		}
+		return pipeline.Errorf(pipeline.Crash, "", "the child died: %s", reason(err, stderr.String()))
 	}
-	err := cmd.Wait()
-	// What a dead child had started works for nobody.
-	_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
-	switch {
-	case errors.Is(context.Cause(ctx), errStuck):
-		return pipeline.Errorf(pipeline.Crash, "", "no progress for %v: the child was stopped", p.stuckAfter)
-	case said.failed != nil:
-		return pipeline.Errorf(said.failed.Kind, "", "%s", said.failed.Text)
-	case err == nil || errors.Is(err, exec.ErrWaitDelay):
-		return nil
-	}
-	used := cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
-	if used >= time.Duration(limits.CPUSeconds)*time.Second && limits.CPUSeconds > 0 {
-		return pipeline.Errorf(pipeline.Crash, "", "the child died: it used up the %d s of processor time it may use", limits.CPUSeconds)
-	}
-	return pipeline.Errorf(pipeline.Crash, "", "the child died: %s", reason(err, stderr.String()))
 }
 
 // listener takes a child's lines: it passes progress on and keeps what the
 // child says of its failure. What is no such line, or too long for one, is
 // nothing that moves.
 type listener struct {
-	w      *Worker
-	pulse  *pulse
+	tell   func(Line)
 	line   []byte
 	long   bool // the rest of a line that is too long is dropped
 	failed *pipeline.Failure
@@ -101,15 +107,12 @@ func (l *listener) hear(line []byte) {
 	if json.Unmarshal(line, &said) != nil {
 		return
 	}
-	switch {
-	case said.Failed != nil:
-		if said.Failed.Kind == "" {
-			said.Failed.Kind = pipeline.Bug
-		}
-		l.failed = said.Failed
-	case said.Key.Valid():
-		l.pulse.move()
-		l.w.Events.Say(queue.Event{Key: said.Key, Step: string(said.Step), Progress: said.Part, Done: said.Part >= 1, Worker: l.w.Name})
+	if said.Failed == nil {
+		l.tell(said)
+		return
+	}
+	if l.failed = said.Failed; l.failed.Kind == "" {
+		l.failed.Kind = pipeline.Bug
 	}
 }
 

@@ -19,7 +19,7 @@ import (
 	"chapterhouse/pipeline/store"
 )
 
-const engine = "0a1b2c3d"
+var engine = pipeline.NewEngine(map[string]int{"highpass": 1}, nil)
 
 // desk is a worker with what it works on.
 type desk struct {
@@ -27,8 +27,8 @@ type desk struct {
 	keys   []pipeline.Digest // of three recipes over one source
 	source pipeline.Digest
 	mu     sync.Mutex
-	news   int
-	ill    []error // troubles
+	ends   []string // what became of rings
+	ill    []error  // troubles
 	heard  []queue.Event
 }
 
@@ -50,9 +50,9 @@ func newDesk(t *testing.T, s store.Store, mode string) *desk {
 	}
 	t.Cleanup(stop)
 	d.Worker = &Worker{
-		Store: s, Events: events, Engine: engine, Child: []string{self, "child", mode}, Scratch: t.TempDir(),
+		Store: s, Events: events, Engine: engine, Child: Program(self, "child", mode), Scratch: t.TempDir(),
 		Slots: 1, Memory: 256, Name: "desk-1", Log: zap.NewNop(), Beat: 40 * time.Millisecond, StuckAfter: 5 * time.Second,
-		News:    func() { d.mu.Lock(); d.news++; d.mu.Unlock() },
+		Ended:   func(outcome string, _ time.Duration) { d.mu.Lock(); d.ends = append(d.ends, outcome); d.mu.Unlock() },
 		Trouble: func(err error) { d.mu.Lock(); d.ill = append(d.ill, err); d.mu.Unlock() },
 	}
 	audio := strings.NewReader("what was recorded")
@@ -72,7 +72,7 @@ func newDesk(t *testing.T, s store.Store, mode string) *desk {
 }
 
 func (d *desk) ring() queue.Ring {
-	return queue.Ring{Engine: engine, Class: queue.Overnight, Key: d.keys[0], With: d.keys[1:]}
+	return queue.Ring{Engine: engine.ID(), Class: queue.Overnight, Key: d.keys[0], With: d.keys[1:]}
 }
 
 // lease is a lease that writes down what is said to it.

@@ -7,10 +7,15 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"reflect"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
+
+	"go.uber.org/zap"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/queue"
@@ -162,12 +167,11 @@ func TestStands(t *testing.T) {
 	if l.last() != "done" {
 		t.Errorf("said %q", l.last())
 	}
-	// And nothing to do is done at once, without news.
-	d.news = 0
+	// And nothing to do is done at once.
 	again := &lease{ring: d.ring(), tries: 1}
 	d.answer(t.Context(), again)
-	if len(again.said) != 1 || again.last() != "done" || d.news != 0 {
-		t.Errorf("said %q, news %d", again.said, d.news)
+	if want := []string{"done", "found"}; len(again.said) != 1 || again.last() != "done" || !slices.Equal(d.ends, want) {
+		t.Errorf("said %q, ended %q, want %q", again.said, d.ends, want)
 	}
 }
 
@@ -256,7 +260,7 @@ func TestRun(t *testing.T) {
 	q := queuememory.New(queuememory.Options{})
 	d.Queue, d.Slots = q, 2
 	for _, k := range d.keys {
-		if err := q.Submit(t.Context(), queue.Ring{Engine: engine, Class: queue.Rush, Key: k}); err != nil {
+		if err := q.Submit(t.Context(), queue.Ring{Engine: engine.ID(), Class: queue.Rush, Key: k}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -277,4 +281,31 @@ func TestRun(t *testing.T) {
 		t.Errorf("committed %s", d.state(t))
 	}
 	d.emptyScratch(t)
+}
+
+// TestBeats: a worker says what it is at its start and every 5 s.
+func TestBeats(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		events := &queuememory.Events{}
+		var heard []queue.Event
+		stop, err := events.Watch(func(e queue.Event) { heard = append(heard, e) })
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer stop()
+		w := &Worker{Queue: queuememory.New(queuememory.Options{}), Events: events, Engine: engine, Slots: 3, Name: "desk-1", Log: zap.NewNop()}
+		ctx, over := context.WithTimeout(t.Context(), 16*time.Second)
+		defer over()
+		w.Run(ctx)
+		synctest.Wait()
+		want := queue.Event{Worker: "desk-1", Beat: &queue.Beat{Engine: engine, Slots: 3}}
+		if len(heard) != 4 {
+			t.Errorf("%d beats in 16 s, want 4", len(heard))
+		}
+		for _, e := range heard {
+			if !reflect.DeepEqual(e, want) {
+				t.Errorf("%+v, want %+v", e, want)
+			}
+		}
+	})
 }

@@ -104,7 +104,13 @@ func (w *Worker) work(ctx context.Context, lease queue.Lease, p *pulse, recipes 
 	if err != nil {
 		return about, err
 	}
-	failure := p.during(ctx, func(ctx context.Context) error { return w.child(ctx, p, dir, limits) })
+	failure := p.during(ctx, func(ctx context.Context) error {
+		err := w.Child(ctx, dir, limits, func(l Line) { w.hear(p, l) })
+		if errors.Is(context.Cause(ctx), errStuck) {
+			return pipeline.Errorf(pipeline.Crash, "", "no progress for %v: the child was stopped", p.stuckAfter)
+		}
+		return err
+	})
 	finish := ctx
 	if ctx.Err() != nil {
 		var stop context.CancelFunc
@@ -126,8 +132,18 @@ func (w *Worker) work(ctx context.Context, lease queue.Lease, p *pulse, recipes 
 		case !there: // the first without a result is the one it failed on
 			return about, failure
 		}
+		w.Events.Say(queue.Event{Key: about, Step: string(r.Step), Progress: 1, Done: true, Worker: w.Name})
 	}
 	return about, nil // a child that died when all was done is none of our business
+}
+
+// hear takes in what a child says: a key it knows is progress, and keeps the lease.
+func (w *Worker) hear(p *pulse, l Line) {
+	if !l.Key.Valid() {
+		return
+	}
+	p.move()
+	w.Events.Say(queue.Event{Key: l.Key, Step: string(l.Step), Progress: l.Part, Worker: w.Name})
 }
 
 // note writes one object about a try of a key.

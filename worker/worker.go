@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"chapterhouse/pipeline"
@@ -21,9 +22,9 @@ type Worker struct {
 	Store   store.Store
 	Queue   queue.Queue
 	Events  queue.Events
-	Engine  string   // pipeline.Engine.ID of this build
-	Child   []string // program and first arguments; the job's folder is added
-	Scratch string   // folder for job folders, on a disk with room for a chapter as float64
+	Engine  pipeline.Engine // this build's
+	Child   Child
+	Scratch string // folder for job folders, on a disk with room for a chapter as float64
 	Slots   int
 	Memory  int // MiB a child may allocate
 	Name    string
@@ -34,12 +35,16 @@ type Worker struct {
 	// StuckAfter is how long a job may stand still, 5 min where it is 0. A
 	// child that says nothing for longer is killed.
 	StuckAfter time.Duration
-	// News is called after something changed in the store: a commit or a
-	// failure. It may be nil.
-	News func()
 	// Trouble is called with what is the machine's fault and no job's, as a
 	// full disk: such tries are repeated without end. It may be nil.
 	Trouble func(error)
+	// Ended is called after each ring that was answered, with what became of
+	// it: "done", "found" (its results were there), "failed" (a strike),
+	// "infra" (the machine's fault), "lost" (the lease was over before the job)
+	// or "stopped". It may be nil.
+	Ended func(outcome string, took time.Duration)
+
+	busy atomic.Int64 // slots with a ring in hand
 }
 
 const (
@@ -48,15 +53,18 @@ const (
 	stuckAfter = 5 * time.Minute
 	retryAfter = time.Second     // times the square of the try
 	byeWait    = 5 * time.Second // for the queue to hear of a stop
+	sayEvery   = 5 * time.Second // between two beats
 )
 
 // Run works until ctx ends; children in hand are killed then.
 func (w *Worker) Run(ctx context.Context) {
-	var slots sync.WaitGroup
+	var all sync.WaitGroup
+	all.Go(func() { w.sayBeats(ctx) })
+	engine := w.Engine.ID()
 	for range w.Slots {
-		slots.Go(func() {
+		all.Go(func() {
 			for ctx.Err() == nil {
-				lease, err := w.Queue.Lease(ctx, w.Engine, leaseWait)
+				lease, err := w.Queue.Lease(ctx, engine, leaseWait)
 				switch {
 				case err == nil:
 					w.answer(ctx, lease)
@@ -67,11 +75,33 @@ func (w *Worker) Run(ctx context.Context) {
 			}
 		})
 	}
-	slots.Wait()
+	all.Wait()
 }
 
-// answer looks at one ring's keys and sees them through.
+// Busy is how many slots have a ring in hand.
+func (w *Worker) Busy() int { return int(w.busy.Load()) }
+
+// sayBeats tells who watches what this worker can do, until ctx ends.
+func (w *Worker) sayBeats(ctx context.Context) {
+	for ctx.Err() == nil {
+		w.Events.Say(queue.Event{Worker: w.Name, Beat: &queue.Beat{Engine: w.Engine, Slots: w.Slots, Busy: w.Busy()}})
+		pause(ctx, sayEvery)
+	}
+}
+
+// answer sees one ring through and tells what became of it.
 func (w *Worker) answer(ctx context.Context, lease queue.Lease) {
+	w.busy.Add(1)
+	defer w.busy.Add(-1)
+	began := time.Now()
+	outcome := w.seeThrough(ctx, lease)
+	if w.Ended != nil {
+		w.Ended(outcome, time.Since(began))
+	}
+}
+
+// seeThrough makes what a ring's keys miss and says the last word to its lease.
+func (w *Worker) seeThrough(ctx context.Context, lease queue.Lease) (outcome string) {
 	ring := lease.Ring()
 	log := w.Log.With(zap.String("ring", ring.Key.Short()), zap.Int("try", lease.Tries()))
 	p := &pulse{stuckAfter: w.StuckAfter}
@@ -79,28 +109,17 @@ func (w *Worker) answer(ctx context.Context, lease queue.Lease) {
 		p.stuckAfter = stuckAfter
 	}
 	recipes, about, err := w.missing(ctx, ring)
+	outcome = "found"
 	if err == nil && len(recipes) > 0 {
 		about, err = w.work(ctx, lease, p, recipes)
-		if w.News != nil {
-			defer w.News()
-		}
+		outcome = "done"
 	}
 	if err != nil && ctx.Err() == nil {
-		kind := pipeline.KindOf(err)
-		log.Warn("try failed", zap.String("key", about.Short()), zap.String("kind", string(kind)), zap.Error(err))
-		// A strike against the key. What will pass by itself is none, and
-		// would only heap up.
-		if kind == pipeline.Infra && w.Trouble != nil {
-			w.Trouble(err)
-		}
-		if kind != pipeline.Infra && about.Valid() {
-			if err := w.note(ctx, about, ".err.json", pipeline.Failure{Kind: kind, Text: err.Error()}); err != nil {
-				log.Warn("strike not noted", zap.Error(err))
-			}
-		}
+		log.Warn("try failed", zap.String("key", about.Short()), zap.String("kind", string(pipeline.KindOf(err))), zap.Error(err))
+		outcome = w.blame(ctx, log, about, err)
 	}
 	if p.lost.Load() {
-		return // the ring is in other hands
+		return "lost" // the ring is in other hands
 	}
 	switch tries := time.Duration(lease.Tries()); {
 	case ctx.Err() != nil:
@@ -108,6 +127,7 @@ func (w *Worker) answer(ctx context.Context, lease queue.Lease) {
 		bye, stop := context.WithTimeout(context.WithoutCancel(ctx), byeWait)
 		defer stop()
 		_ = lease.Retry(bye, 0)
+		outcome = "stopped"
 	case err != nil && !w.committed(ctx, ring.Key):
 		if err := lease.Retry(ctx, tries*tries*retryAfter); err != nil {
 			log.Warn("retry not told", zap.Error(err))
@@ -119,6 +139,27 @@ func (w *Worker) answer(ctx context.Context, lease queue.Lease) {
 			log.Warn("done not told; the commit decides", zap.Error(err))
 		}
 	}
+	return outcome
+}
+
+// blame notes a strike against the key of a try that failed. What will pass by
+// itself, and is the machine's, is none and would only heap up.
+func (w *Worker) blame(ctx context.Context, log *zap.Logger, about pipeline.Digest, failed error) (outcome string) {
+	kind := pipeline.KindOf(failed)
+	if kind == pipeline.Infra {
+		if w.Trouble != nil {
+			w.Trouble(failed)
+		}
+		return "infra"
+	}
+	if about.Valid() {
+		if err := w.note(ctx, about, ".err.json", pipeline.Failure{Kind: kind, Text: failed.Error()}); err != nil {
+			log.Warn("strike not noted", zap.Error(err))
+		} else {
+			w.Events.Say(queue.Event{Key: about, Failed: true, Worker: w.Name})
+		}
+	}
+	return "failed"
 }
 
 // committed tells whether a key's result is known to stand.

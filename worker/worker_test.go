@@ -5,12 +5,14 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/store/memory"
 )
 
@@ -77,16 +79,17 @@ func TestChildren(t *testing.T) {
 			if infra := strings.HasPrefix(c.mode, "infra"); infra != (len(d.ill) == 1) {
 				t.Errorf("trouble: %v", d.ill)
 			}
-			if d.news != 1 {
-				t.Errorf("news %d times, want once", d.news)
+			want := "done"
+			switch {
+			case c.strike > 0:
+				want = "failed"
+			case len(d.ill) > 0:
+				want = "infra"
 			}
-			d.mu.Lock()
-			defer d.mu.Unlock()
-			for _, e := range d.heard {
-				if !e.Key.Valid() || e.Worker != "desk-1" {
-					t.Errorf("event %+v", e)
-				}
+			if len(d.ends) != 1 || d.ends[0] != want {
+				t.Errorf("ended %q, want %s once", d.ends, want)
 			}
+			d.expectNews(t, c.committed, c.strike)
 			d.emptyScratch(t)
 		})
 	}
@@ -102,9 +105,50 @@ func TestProcessorTime(t *testing.T) {
 	if _, _, err := d.fill(t.Context(), p, dir, d.recipes(t)); err != nil {
 		t.Fatal(err)
 	}
-	err := d.child(t.Context(), p, dir, pipeline.JobLimits{CPUSeconds: 1})
+	err := d.Child(t.Context(), dir, pipeline.JobLimits{CPUSeconds: 1}, func(Line) {})
 	if pipeline.KindOf(err) != pipeline.Crash || !strings.Contains(err.Error(), "processor time") {
 		t.Errorf("%v, want a crash for want of processor time", err)
+	}
+}
+
+// expectNews: a commit that stands is said once, a strike once, and what a
+// child says of itself is neither.
+func (d *desk) expectNews(t *testing.T, committed string, strike int) {
+	t.Helper()
+	news := func() (done, failed string, odd []queue.Event) {
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		said, struck := []byte("---"), []byte("---")
+		for _, e := range d.heard {
+			n := slices.Index(d.keys, e.Key)
+			switch {
+			case n < 0 || e.Worker != "desk-1" || e.Done && e.Failed:
+				odd = append(odd, e)
+			case e.Done && said[n] == '-':
+				said[n] = 'x'
+			case e.Failed && struck[n] == '-':
+				struck[n] = 'x'
+			case e.Done || e.Failed:
+				odd = append(odd, e)
+			}
+		}
+		return string(said), string(struck), odd
+	}
+	want := []byte("---")
+	if strike > 0 {
+		want[strike-1] = 'x'
+	}
+	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(time.Millisecond) {
+		done, failed, odd := news()
+		if len(odd) > 0 {
+			t.Fatalf("news %+v", odd)
+		}
+		if done == committed && failed == string(want) {
+			return
+		}
+		if time.Now().After(deadline) {
+			t.Fatalf("said to be done %s, failed %s, want %s and %s", done, failed, committed, want)
+		}
 	}
 }
 

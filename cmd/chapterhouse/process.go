@@ -10,6 +10,7 @@ import (
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
+	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/queue/jetstream"
 	"chapterhouse/pipeline/report"
 	"chapterhouse/pipeline/store/folder"
@@ -116,16 +117,10 @@ func process(c *cobra.Command, o processOptions) error {
 	if err != nil {
 		return pipeline.Errorf(pipeline.Infra, "start children", "%w", err)
 	}
-	news, trouble := make(chan struct{}, 1), make(chan error, 1)
+	trouble := make(chan error, 1)
 	w := &worker.Worker{
-		Store: store, Queue: rings, Events: rings.Events(engine.ID()), Engine: engine.ID(), Child: []string{self, "job"},
+		Store: store, Queue: rings, Events: rings.Events(engine.ID()), Engine: engine, Child: worker.Program(self, "job"),
 		Scratch: scratch, Slots: set.Slots, Memory: sub.Settings.Job.MemoryMiB, Name: "local", Log: log,
-		News: func() {
-			select {
-			case news <- struct{}{}:
-			default:
-			}
-		},
 		Trouble: func(err error) {
 			select {
 			case trouble <- err:
@@ -134,7 +129,7 @@ func process(c *cobra.Command, o processOptions) error {
 		},
 	}
 	co := &coordinator.Coordinator{Store: store, Queue: rings, Slots: set.Slots, Checks: check.Builtin(), Log: log}
-	outcome, err := night(ctx, co, w, sub.Title.Slug, news, trouble, newProgress(c.ErrOrStderr(), sub.Title.Name))
+	outcome, err := night(ctx, co, w, sub.Title.Slug, trouble, newProgress(c.ErrOrStderr(), sub.Title.Name))
 	if err != nil {
 		return err
 	}
@@ -153,7 +148,7 @@ func process(c *cobra.Command, o processOptions) error {
 const spoiled = 3
 
 // night works until the title is closed.
-func night(ctx context.Context, co *coordinator.Coordinator, w *worker.Worker, title string, news <-chan struct{}, trouble <-chan error, show progress) (pipeline.Outcome, error) {
+func night(ctx context.Context, co *coordinator.Coordinator, w *worker.Worker, title string, trouble <-chan error, show progress) (pipeline.Outcome, error) {
 	working, stop := context.WithCancel(ctx)
 	ended := make(chan struct{})
 	go func() {
@@ -164,7 +159,19 @@ func night(ctx context.Context, co *coordinator.Coordinator, w *worker.Worker, t
 		stop()
 		<-ended
 	}()
-	unwatch, err := w.Events.Watch(show.event)
+	news := make(chan struct{}, 1)
+	unwatch, err := w.Events.Watch(func(e queue.Event) {
+		if e.Beat != nil {
+			return
+		}
+		show.event(e)
+		if e.Done || e.Failed {
+			select {
+			case news <- struct{}{}:
+			default:
+			}
+		}
+	})
 	if err != nil {
 		return pipeline.Outcome{}, err
 	}

@@ -3,6 +3,7 @@ package queuetest
 import (
 	"context"
 	"errors"
+	"reflect"
 	"sync"
 	"testing"
 	"time"
@@ -72,6 +73,8 @@ func events(t *testing.T, b Bench) {
 	for n := range said {
 		said[n] = queue.Event{Key: ringOf(queue.Rush, n).Key, Step: string(pipeline.StepFile), Progress: float64(n) / 50, Worker: "w-1"}
 	}
+	said[47] = queue.Event{Worker: "w-1", Beat: &queue.Beat{Engine: pipeline.NewEngine(map[string]int{"highpass": 1}, nil), Slots: 4, Busy: 3}}
+	said[48].Failed = true
 	said[49].Done = true
 	b.Events.Say(said[0]) // nobody hears it
 
@@ -90,7 +93,7 @@ func events(t *testing.T, b Bench) {
 		for n, want := range said {
 			select {
 			case got := <-heard[i]:
-				if got != want {
+				if !reflect.DeepEqual(got, want) {
 					t.Fatalf("watcher %d heard %+v as number %d, want %+v", i, got, n, want)
 				}
 			case <-time.After(20 * b.LeaseTime):
@@ -100,7 +103,7 @@ func events(t *testing.T, b Bench) {
 	}
 	stops[0]()
 	b.Events.Say(said[7])
-	if got := <-heard[1]; got != said[7] {
+	if got := <-heard[1]; !reflect.DeepEqual(got, said[7]) {
 		t.Errorf("heard %+v", got)
 	}
 	stops[1]()
