@@ -15,9 +15,10 @@ import (
 
 type reportWork = report.Work
 
-// checkOut makes sure before the night that its files can leave after it.
-func checkOut(t openedTitle) error {
-	dir := filepath.Join(t.out, t.title.Slug)
+// checkOut makes sure, before a night or a long copy, that a title's files can
+// be written below out.
+func checkOut(out, title string) error {
+	dir := filepath.Join(out, title)
 	err := os.MkdirAll(dir, 0o755)
 	if err == nil {
 		var f *os.File
@@ -27,15 +28,15 @@ func checkOut(t openedTitle) error {
 		}
 	}
 	if err != nil {
-		return pipeline.Errorf(pipeline.Infra, "", "nothing can be delivered to %s (%w): see that it can be written and its disk has room, or choose another folder with --out", t.out, err)
+		return pipeline.Errorf(pipeline.Infra, "", "nothing can be delivered to %s (%w): see that it can be written and its disk has room, or choose another folder with --out", out, err)
 	}
 	return nil
 }
 
-// deliver writes every spec's files to out/<title>/<spec>.
-func deliver(ctx context.Context, s store.Store, o pipeline.Outcome, out string) ([]report.Delivery, error) {
+// deliver writes the specs' files to out/<title>/<spec>.
+func deliver(ctx context.Context, s store.Store, o pipeline.Outcome, specs []pipeline.Spec, out string) ([]report.Delivery, error) {
 	var all []report.Delivery
-	for _, spec := range o.Specs {
+	for _, spec := range specs {
 		dir := filepath.Join(out, o.Slug, spec.Spec)
 		m, err := delivery.Write(ctx, s, o, spec, dir)
 		if err != nil {
@@ -58,18 +59,27 @@ func shown(path string) string {
 	return path
 }
 
-// writeReport prints the report and leaves it as text and JSON beside the deliveries.
+// writeReport leaves the report as text and JSON beside the deliveries, and
+// prints it.
 func writeReport(w io.Writer, r report.Report, out string, asJSON bool) error {
+	if err := leaveReport(r, out); err != nil {
+		return err
+	}
+	if asJSON {
+		return report.JSON(w, r)
+	}
+	return report.Text(w, r)
+}
+
+// leaveReport writes the report's two files.
+func leaveReport(r report.Report, out string) error {
 	for name, write := range map[string]func(io.Writer, report.Report) error{"report.txt": report.Text, "report.json": report.JSON} {
 		path := filepath.Join(out, r.Slug, name)
 		if err := writeFile(path, func(f io.Writer) error { return write(f, r) }); err != nil {
 			return pipeline.Errorf(pipeline.Infra, "write the report", "%w: see that the folder can be written and its disk has room, or choose another with --out", err)
 		}
 	}
-	if asJSON {
-		return report.JSON(w, r)
-	}
-	return report.Text(w, r)
+	return nil
 }
 
 // writeFile writes a file whole or not at all.

@@ -86,7 +86,7 @@ func rootCommand() *cobra.Command {
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.CompletionOptions.DisableDefaultCmd = true
-	root.AddCommand(processCommand(), measureCommand(), jobCommand())
+	root.AddCommand(processCommand(), measureCommand(), pushCommand(), pullCommand(), fetchCommand(), jobCommand())
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return usageError{c.CommandPath(), err} })
 	return root
 }
@@ -96,6 +96,16 @@ func atLeast(n int, what string) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
 		if len(args) < n {
 			return usageError{c.CommandPath(), fmt.Errorf("name %s", what)}
+		}
+		return nil
+	}
+}
+
+// atMost is an argument count that is a usage error otherwise.
+func atMost(n int, what string) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if len(args) > n {
+			return usageError{c.CommandPath(), fmt.Errorf("name %s at most", what)}
 		}
 		return nil
 	}

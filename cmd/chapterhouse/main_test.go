@@ -59,6 +59,7 @@ func TestScripts(t *testing.T) {
 			"demo":      cmdDemo,
 			"replace":   cmdReplace,
 			"scramble":  cmdScramble,
+			"damage":    cmdDamage,
 			"cut":       cmdCut,
 			"audio":     cmdAudio,
 			"json":      cmdJSON,

@@ -74,7 +74,7 @@ func process(c *cobra.Command, o processOptions) error {
 	if err != nil {
 		return err
 	}
-	if err := checkOut(title); err != nil {
+	if err := checkOut(title.out, title.title.Slug); err != nil {
 		return err
 	}
 	store, err := folder.Open(title.store)
@@ -134,7 +134,7 @@ func process(c *cobra.Command, o processOptions) error {
 		return err
 	}
 	rep := report.Report{Outcome: outcome, Work: workOf(co, outcome)}
-	if rep.Deliveries, err = deliver(ctx, store, outcome, title.out); err != nil {
+	if rep.Deliveries, err = deliver(ctx, store, outcome, outcome.Specs, title.out); err != nil {
 		return err
 	}
 	if err := writeReport(c.OutOrStdout(), rep, title.out, o.json); err != nil {

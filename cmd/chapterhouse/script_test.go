@@ -16,7 +16,9 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/delivery"
 	"chapterhouse/pipeline/report"
+	"chapterhouse/pipeline/store"
 )
 
 // cmdDemo copies the demo house to a folder: its narrators, and the titles
@@ -113,6 +115,23 @@ func cmdScramble(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Check(f.Close())
 		ts.Check(os.Chtimes(path, info.ModTime(), info.ModTime()))
 	}
+}
+
+// cmdDamage flips a byte of what a store holds for the first file of a delivery.
+//
+//	damage STORE MANIFEST
+func cmdDamage(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: damage STORE MANIFEST")
+	}
+	var m delivery.Manifest
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile(args[1])), &m))
+	path := filepath.Join(ts.MkAbs(args[0]), filepath.FromSlash(store.BlobName(m.Files[0].SHA256)))
+	data, err := os.ReadFile(path)
+	ts.Check(err)
+	data[len(data)/2] ^= 1
+	ts.Check(os.Remove(path))
+	ts.Check(os.WriteFile(path, data, 0o644))
 }
 
 // cmdCut copies the first PERCENT of a file's bytes.

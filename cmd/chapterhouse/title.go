@@ -103,11 +103,17 @@ func workOf(co *coordinator.Coordinator, o pipeline.Outcome) (w reportWork) {
 	c := co.Work()
 	w.Profiled, w.Weighed, w.Rendered, w.Taken = c.Profiled, c.Weighed, c.Rendered, c.Taken
 	if c == (coordinator.Work{}) { // the run had been closed before: all of it was there
-		for _, ch := range o.Chapters {
-			w.Taken += 2*len(ch.Parts) + len(ch.Files)
-		}
+		w.Taken = taken(o)
 	}
 	return w
+}
+
+// taken counts the results of a run that was closed before.
+func taken(o pipeline.Outcome) (n int) {
+	for _, ch := range o.Chapters {
+		n += 2*len(ch.Parts) + len(ch.Files)
+	}
+	return n
 }
 
 func verdictFor(o pipeline.Outcome, failOn string) error {

@@ -10,10 +10,10 @@ import (
 
 // Pulled is what a pull did to a folder.
 type Pulled struct {
-	Seq     int      // of the house in storage
-	Written []string // files that are new in the folder, or other than before
-	Removed []string // files that storage has no longer
-	Kept    []string // files that were changed, added or removed here and not pushed yet
+	Seq     int      `json:"seq"`               // of the house in storage
+	Written []string `json:"written,omitempty"` // files that are new in the folder, or other than before
+	Removed []string `json:"removed,omitempty"` // files that storage has no longer
+	Kept    []string `json:"kept,omitempty"`    // files that were changed, added or removed here and not pushed yet
 }
 
 // Pull brings the folder root in step with the house in storage; the folder is

@@ -15,9 +15,9 @@ import (
 
 // Pushed is what a push made of the house in storage.
 type Pushed struct {
-	Seq     int      // of the house as it stands now
-	Sent    []string // files that are new there, or other than before
-	Removed []string // files that were there and are no longer
+	Seq     int      `json:"seq"`               // of the house as it stands now
+	Sent    []string `json:"sent,omitempty"`    // files that are new there, or other than before
+	Removed []string `json:"removed,omitempty"` // files that were there and are no longer
 }
 
 // Push sends the house in the folder root: house.yaml and the YAML files of
