@@ -188,7 +188,7 @@ type LastFit struct {
 // run that stands since long takes no newer fit back.
 func (p *pass) derive(ctx context.Context, o pipeline.Outcome) error {
 	for who := range p.sub.Narrators {
-		name := "narrators/" + who + "/titles/" + p.title + "/" + p.run + ".json"
+		name := shareName(who, p.title, p.run)
 		if _, err := p.c.Store.Stat(ctx, name); !errors.Is(err, store.ErrAbsent) {
 			if err != nil {
 				return err
@@ -198,21 +198,24 @@ func (p *pass) derive(ctx context.Context, o pipeline.Outcome) error {
 		if err := p.lastFits(ctx, who, o); err != nil {
 			return err
 		}
-		mine := o
-		mine.Chapters = nil
-		for _, ch := range o.Chapters {
-			for _, part := range ch.Parts {
-				if part.Voice.Narrator == who {
-					mine.Chapters = append(mine.Chapters, ch)
-					break
-				}
-			}
-		}
+		mine := shareOf(o, who)
 		if err := pin(ctx, p.c.Store, name, &mine); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// shareOf is what a narrator has of a run: the chapters with a part of theirs.
+func shareOf(o pipeline.Outcome, narrator string) pipeline.Outcome {
+	share := o
+	share.Chapters = nil
+	for _, ch := range o.Chapters {
+		if slices.ContainsFunc(ch.Parts, func(p pipeline.PartOutcome) bool { return p.Voice.Narrator == narrator }) {
+			share.Chapters = append(share.Chapters, ch)
+		}
+	}
+	return share
 }
 
 func (p *pass) lastFits(ctx context.Context, who string, o pipeline.Outcome) error {

@@ -19,20 +19,20 @@ type JobLimits struct {
 
 // Inputs are the blobs a recipe reads.
 func (r Recipe) Inputs() []Digest {
-	switch r.Step {
-	case StepIntake:
+	switch {
+	case r.Intake != nil:
 		return []Digest{r.Intake.Source}
-	case StepProfile:
+	case r.Profile != nil:
 		return []Digest{r.Profile.Source}
-	case StepWeigh:
+	case r.Weigh != nil:
 		return []Digest{r.Weigh.Cut.Source}
-	case StepFile:
+	case r.File != nil:
 		var in []Digest
 		for _, p := range r.File.Parts {
 			in = append(in, p.Cut.Source)
 		}
 		return in
-	case StepCheck:
+	case r.Check != nil:
 		var in []Digest
 		for _, p := range r.Check.Parts {
 			in = append(in, p.Source)
