@@ -76,6 +76,7 @@ type Fault struct {
 
 	commits []pipeline.Digest // of a blob: those that name it
 	source  bool              // of a blob: a run was submitted with it
+	pushed  []string          // of a blob: what it is in the house that was pushed
 }
 
 // A Hit is what a fault concerns.
@@ -105,7 +106,7 @@ func Audit(ctx context.Context, s store.Store, o AuditOptions) (Audited, error) 
 	// Blobs before commits before titles: what is wrong further down is known
 	// when it is asked whom it hits.
 	for _, step := range []func(context.Context) error{
-		a.list, a.readBlobs, a.readRecipes, a.readCommits, a.readTries, a.trace, a.readTitles, a.readNarrators, a.readIndex,
+		a.list, a.readBlobs, a.readRecipes, a.readCommits, a.readTries, a.readHouse, a.trace, a.readTitles, a.readNarrators, a.readIndex,
 	} {
 		if err := step(ctx); err != nil {
 			return Audited{}, err

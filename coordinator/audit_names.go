@@ -35,6 +35,7 @@ const (
 	openPlace
 	narratorPlace
 	sharePlace  // a narrator's chapters of a run
+	housePlace  // the house's YAML as it was pushed: blobs by path
 	besidePlace // not the store's, and known to lie there
 )
 
@@ -90,16 +91,13 @@ func placeOf(name string) place {
 		return place{kind: narratorPlace, narrator: part[1]}
 	case at("narrators/*/titles/*/*"):
 		return place{kind: sharePlace, narrator: part[1], title: part[3], run: part[4]}
+	case at("house/house"):
+		return place{kind: housePlace}
 	case at("seen"): // what a machine has read before: see upload in cmd
 		return place{kind: besidePlace}
 	}
 	return place{}
 }
-
-// isElement tells whether s, which an object holds, can stand in a name.
-func isElement(s string) bool { return store.CheckName(s) == nil && !strings.Contains(s, "/") }
-
-func openName(title, run string) string { return "open/" + title + "/" + run + ".json" }
 
 func shareName(narrator, title, run string) string {
 	return "narrators/" + narrator + "/titles/" + title + "/" + run + ".json"

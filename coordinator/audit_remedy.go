@@ -51,6 +51,8 @@ func (f Fault) remedy() string {
 			return repair + " removes it, as a coordinator does"
 		}
 		return "submit the title again"
+	case housePlace:
+		return "put it back from a copy of the store, or remove it and push the house again"
 	case sharePlace, narratorPlace:
 		return repair + " writes it again from the runs that stand"
 	}
@@ -66,6 +68,8 @@ func (f Fault) blobRemedy() string {
 		aside = "with " + repair + " move the damaged bytes out of the way, then "
 	}
 	switch {
+	case len(f.pushed) > 0:
+		return aside + "push the house again from a folder that has " + strings.Join(f.pushed, ", ")
 	case f.source:
 		var what []string
 		for _, h := range f.Hits {

@@ -2,6 +2,7 @@ package coordinator
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
@@ -17,7 +18,7 @@ import (
 // make again, it never deletes. It may be cut off anywhere and run again, also
 // beside a night. The faults are read again before anything is removed.
 func Repair(ctx context.Context, s store.Store, found *Audited) error {
-	m := &mender{s: s, again: map[string][]*Fault{}}
+	m := &mender{s: s, faults: found.Faults, again: map[string][]*Fault{}}
 	// Recipes first: what is to be made again is made from them.
 	for _, kinds := range [][]placeKind{
 		{recipePlace}, {blobPlace, commitPlace}, {runPlace}, {sharePlace}, {narratorPlace}, {failurePlace, quarantinePlace}, {openPlace},
@@ -42,8 +43,10 @@ func Repair(ctx context.Context, s store.Store, found *Audited) error {
 
 // mender is one repair.
 type mender struct {
-	s     store.Store
-	again map[string][]*Fault // titles whose standing run lacks something
+	s      store.Store
+	faults []Fault
+	again  map[string][]*Fault                 // titles whose standing run lacks something
+	told   map[pipeline.Digest]json.RawMessage // recipes, as titles ask for them; nil: not asked yet
 }
 
 func (m *mender) mend(ctx context.Context, f *Fault) error {
@@ -183,7 +186,7 @@ func (m *mender) runAgain(ctx context.Context, title string) error {
 			return err
 		}
 		sub.Again = t.Seq
-		run, err := Submit(ctx, m.s, sub)
+		run, err := Submit(ctx, m.s, sub, orderOf(t))
 		if err != nil {
 			return err
 		}

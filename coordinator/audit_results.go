@@ -14,7 +14,7 @@ import (
 // removed with their commits, if they can be made again. Damaged bytes that
 // nothing makes again are kept under their own digest.
 func (m *mender) blob(ctx context.Context, f *Fault, d pipeline.Digest) error {
-	if !f.source && len(f.commits) > 0 {
+	if f.madeAgain() {
 		for _, key := range f.commits {
 			if err := m.makeable(ctx, f, key); err != nil {
 				return m.done(f, "", err)
@@ -31,7 +31,7 @@ func (m *mender) blob(ctx context.Context, f *Fault, d pipeline.Digest) error {
 		case !bad:
 			f.Do, f.Mended = "nothing: it is whole now", true
 			return nil
-		case !f.source && len(f.commits) > 0:
+		case f.madeAgain():
 			err = m.s.Delete(ctx, f.Object)
 			done = "removed with its commit"
 		default:
@@ -44,7 +44,7 @@ func (m *mender) blob(ctx context.Context, f *Fault, d pipeline.Digest) error {
 		}
 	}
 	switch {
-	case f.source:
+	case f.source || len(f.pushed) > 0:
 		f.Done = done // and someone has to upload it again
 		if done != "" {
 			f.Do = blobRemedyNow(*f)
@@ -68,6 +68,9 @@ func (m *mender) blob(ctx context.Context, f *Fault, d pipeline.Digest) error {
 	m.hitTitles(f)
 	return m.done(f, done, nil)
 }
+
+// madeAgain tells whether results, and nothing but results, name a blob.
+func (f Fault) madeAgain() bool { return !f.source && len(f.pushed) == 0 && len(f.commits) > 0 }
 
 // blobRemedyNow is what is left to do once damaged bytes are out of the way.
 func blobRemedyNow(f Fault) string {

@@ -44,6 +44,9 @@ func (p *pass) lookAll(ctx context.Context, groups []group) ([][]result, error) 
 		out[i] = make([]result, len(g))
 		for j, r := range g {
 			out[i][j] = result{recipe: r, key: r.Key()}
+			if p.tell != nil {
+				p.tell(r)
+			}
 			if res := &out[i][j]; !p.remembered(res) {
 				ask = append(ask, res)
 			}

@@ -49,6 +49,7 @@ type pass struct {
 	known   *known
 	fresh   bool                     // every ring that is out is looked at again
 	looking bool                     // nothing is written
+	tell    func(pipeline.Recipe)    // every recipe that is looked at; nil: nobody asks
 	news    map[pipeline.Digest]bool // keys to look at again
 	wants   []want
 	// commits is every result from the plan on, in the order of the flow.
