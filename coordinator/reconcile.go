@@ -227,6 +227,9 @@ func (p *pass) toClose(ctx context.Context) (o pipeline.Outcome, ok bool, err er
 	if err != nil || !ok {
 		return o, false, err
 	}
+	if ok, err := p.stored(ctx, files); err != nil || !ok {
+		return o, false, err
+	}
 	o, err = p.close(plan, profiles, fits, gains, files)
 	return o, err == nil, err
 }
