@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -13,10 +14,19 @@ import (
 
 // Dial connects to the servers at url (several with commas between) and stays
 // connected: it does not wait for the first connection, Connect does. name is
-// this process's, of a-z 0-9 and -. lost is called, from another goroutine,
-// when the connection can't be had again or the broker refuses what this
-// process needs: it should end then. More options say how to prove who we are.
+// this process's, of a-z 0-9 and -: answers come to subjects below
+// _INBOX_w.<name>. lost is called, from another goroutine, when the connection
+// can't be had again, the broker refuses what this process needs, or answers
+// no Lease for minutes: the process should end then. More options say how to
+// prove who we are, see Secure: a URL is shown in errors and logs, so it must
+// hold no password.
 func Dial(url, name string, lost func(error), more ...nats.Option) (*nats.Conn, error) {
+	if strings.Contains(url, "@") {
+		return nil, pipeline.Errorf(pipeline.House, "", "the broker's URL holds a user or password: give them as broker.user and broker.password_file")
+	}
+	if strings.Trim(name, "abcdefghijklmnopqrstuvwxyz0123456789-") != "" || name == "" {
+		return nil, pipeline.Errorf(pipeline.House, "", "%q is no name for the broker to know this process by: it may hold a-z 0-9 and - only", name)
+	}
 	nc, err := nats.Connect(url, append(connection(name, lost), more...)...)
 	if err != nil {
 		return nil, pipeline.Errorf(pipeline.Infra, "", "connect to the broker at %s: %w; see that it runs and may be reached from here", url, err)
@@ -39,8 +49,11 @@ func connection(name string, lost func(error)) []nats.Option {
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
 			// A refused request is not answered: without this it would look
 			// like a slow broker for ever.
-			if errors.Is(err, nats.ErrPermissionViolation) || errors.Is(err, nats.ErrAuthorization) {
+			switch {
+			case errors.Is(err, nats.ErrPermissionViolation), errors.Is(err, nats.ErrAuthorization):
 				lost(pipeline.Errorf(pipeline.Infra, "", "the broker refuses this process: %w; see to its credentials", err))
+			case errors.Is(err, errDeaf):
+				lost(err)
 			}
 		}),
 		nats.ClosedHandler(func(nc *nats.Conn) {
@@ -55,7 +68,7 @@ func connection(name string, lost func(error)) []nats.Option {
 func up(ctx context.Context, nc *nats.Conn) error {
 	for !nc.IsConnected() {
 		if nc.IsClosed() {
-			return pipeline.Errorf(pipeline.Infra, "", "the connection to the broker is closed")
+			return pipeline.Errorf(pipeline.Infra, "", "the broker at %v lets nobody in: %w; see to the user, password and certificates", nc.Servers(), errors.Join(nc.LastError(), nats.ErrConnectionClosed))
 		}
 		if ctx.Err() != nil {
 			return pipeline.Errorf(pipeline.Infra, "", "no broker answers at %v (%w); see that it runs and may be reached from here", nc.Servers(), errors.Join(ctx.Err(), nc.LastError()))

@@ -29,15 +29,16 @@ import (
 
 // Queue is a queue.Queue over one connection.
 type Queue struct {
-	nc     *nats.Conn
-	js     js.JetStream
-	o      Options
-	out    atomic.Int64 // rings handed out
-	late   sync.WaitGroup
-	making sync.Mutex // held while streams and consumers are made
-	made   map[string]time.Time
-	mu     sync.Mutex
-	pulls  map[string]js.Consumer // by durable
+	nc       *nats.Conn
+	js       js.JetStream
+	o        Options
+	out      atomic.Int64 // rings handed out
+	late     sync.WaitGroup
+	making   sync.Mutex // held while streams and consumers are made
+	made     map[string]time.Time
+	mu       sync.Mutex
+	pulls    map[string]js.Consumer // by durable
+	silences map[string]silence     // by durable
 }
 
 // again is how long a consumer that was seen counts as being there.
@@ -59,7 +60,7 @@ func Connect(ctx context.Context, nc *nats.Conn, o Options) (*Queue, error) {
 	if err != nil {
 		return nil, pipeline.Errorf(pipeline.Infra, "use JetStream", "%w", err)
 	}
-	q := &Queue{nc: nc, js: api, o: o.filled(), made: map[string]time.Time{}, pulls: map[string]js.Consumer{}}
+	q := &Queue{nc: nc, js: api, o: o.filled(), made: map[string]time.Time{}, pulls: map[string]js.Consumer{}, silences: map[string]silence{}}
 	if !o.LeaseOnly {
 		if err := q.makeStream(ctx); err != nil {
 			return nil, err
@@ -174,19 +175,27 @@ func (q *Queue) Lease(ctx context.Context, engine string, wait time.Duration) (q
 // pull asks one consumer for one ring, waiting up to wait. Neither a lease nor
 // an error: there was none.
 func (q *Queue) pull(ctx context.Context, name string, wait time.Duration) (queue.Lease, error) {
-	c, err := q.consumer(ctx, name)
-	if err != nil || c == nil {
-		return nil, err
-	}
 	asked := time.Now()
+	c, err := q.consumer(ctx, name)
+	switch {
+	case ctx.Err() != nil:
+		return nil, ctx.Err()
+	case err != nil:
+		return nil, errors.Join(err, q.unanswered(name, asked))
+	case c == nil:
+		q.answered(name)
+		return nil, nil
+	}
+	asked = time.Now()
 	batch, err := fetch(c, wait)
 	if err != nil {
 		q.forget(name)
-		return nil, err
+		return nil, errors.Join(err, q.unanswered(name, asked))
 	}
 	select {
 	case msg, ok := <-batch.Messages():
 		if ok {
+			q.answered(name)
 			return q.lease(ctx, msg, asked)
 		}
 	case <-ctx.Done():
@@ -197,14 +206,17 @@ func (q *Queue) pull(ctx context.Context, name string, wait time.Duration) (queu
 		})
 		return nil, ctx.Err()
 	}
-	if err := batch.Error(); err != nil {
+	err = batch.Error()
+	if err != nil {
 		q.forget(name)
-		if errors.Is(err, js.ErrConsumerDeleted) || errors.Is(err, nats.ErrNoResponders) {
-			return nil, nil
-		}
-		return nil, err
 	}
-	return nil, nil
+	if errors.Is(err, js.ErrConsumerDeleted) || errors.Is(err, nats.ErrNoResponders) {
+		err = nil // what is there is asked for next time
+	} else if err == nil && time.Since(asked) < max(wait, 0)+pullGrace {
+		q.answered(name)
+		return nil, nil
+	}
+	return nil, errors.Join(err, q.unanswered(name, asked))
 }
 
 // fetch asks for one message: what is prefetched waits behind a job of

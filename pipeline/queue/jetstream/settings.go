@@ -18,7 +18,8 @@ const (
 	replyWait = 5 * time.Second  // for an answer of the broker
 	saidWait  = 10 * time.Second // for the answer to Done, Extend and Retry
 	firstPull = 100 * time.Millisecond
-	watchTurn = time.Hour // for an event; then the watcher asks again
+	pullGrace = time.Second // the client gives a pull up, without a word, so long after its end
+	watchTurn = time.Hour   // for an event; then the watcher asks again
 )
 
 // Options are what differs between a laptop and a cluster.
@@ -29,6 +30,11 @@ type Options struct {
 	MaxBytes  int64         // of the stream; 0: 4 GiB
 	MaxTries  int           // 0: queue.MaxTries
 	LeaseOnly bool          // make no stream or consumer: a worker's credentials need not allow it
+	AloneFor  time.Duration // how long a name that Alone gave is kept without renewal; 0: 30 s
+	// A broker that answers no pull, while the connection is up, for DeafFor
+	// is asked for the consumer anew (0: 90 s), and for GiveUp is given up:
+	// Dial's lost is called (0: 5 min).
+	DeafFor, GiveUp time.Duration
 }
 
 func (o Options) filled() Options {
@@ -46,6 +52,15 @@ func (o Options) filled() Options {
 	}
 	if o.MaxTries == 0 {
 		o.MaxTries = queue.MaxTries
+	}
+	if o.AloneFor == 0 {
+		o.AloneFor = aloneFor
+	}
+	if o.DeafFor == 0 {
+		o.DeafFor = 90 * time.Second
+	}
+	if o.GiveUp == 0 {
+		o.GiveUp = 5 * time.Minute
 	}
 	return o
 }
