@@ -77,6 +77,7 @@ type Fault struct {
 	commits []pipeline.Digest // of a blob: those that name it
 	source  bool              // of a blob: a run was submitted with it
 	pushed  []string          // of a blob: what it is in the house that was pushed
+	night   string            // the run that is under way of a title whose standing run is hit
 }
 
 // A Hit is what a fault concerns.
@@ -139,9 +140,9 @@ const (
 	hasQuarantine
 )
 
-// namedUnknown is how many unknown objects are named: a prefix that someone
+// NamedUnknown is how many unknown objects are named: a prefix that someone
 // else uses may hold any number.
-const namedUnknown = 100
+const NamedUnknown = 100
 
 // list goes over all names.
 func (a *audit) list(ctx context.Context) error {
@@ -166,7 +167,7 @@ func (a *audit) list(ctx context.Context) error {
 		case titlePlace:
 			a.out.Titles++
 		case noPlace:
-			if a.out.Unknown++; a.out.Unknown <= namedUnknown {
+			if a.out.Unknown++; a.out.Unknown <= NamedUnknown {
 				a.fault(Fault{Object: i.Name, Fault: IsUnknown, Weight: Notice, What: "no object of this program has such a name"})
 			}
 		}

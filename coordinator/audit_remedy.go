@@ -21,6 +21,8 @@ func (f Fault) remedy() string {
 		switch {
 		case f.Fault == IsUnknown:
 			return "check with the newest build that works on this store"
+		case f.Fault == IsMissing && f.night != "":
+			return "let the night work: " + f.night + " is under way and makes it again"
 		case f.Fault == IsMissing:
 			return repair + " has the result made again by a new run of the title"
 		case f.stands():
@@ -85,15 +87,24 @@ func (f Fault) blobRemedy() string {
 		return repair + " removes it with its commit, and the next run that needs the result makes it again"
 	case f.Fault == IsDamaged:
 		return repair + " moves it out of the way, so that nobody takes it for whole"
+	case f.night != "":
+		return "let the night work: " + f.night + " is under way and makes it again"
 	}
 	return repair + " has the result made again by a new run of the title"
 }
 
 func (f Fault) runRemedy() string {
-	if f.Weight == Notice {
+	switch p := placeOf(f.Object); {
+	case f.Weight == Notice:
 		return "nothing: the run is over and another one stands"
+	case p.what == "submit":
+		return "put it back from a copy of the store, or remove titles/" + p.title + "/ and submit the title again: its results are found"
+	case !f.stands():
+		return repair + " removes it, and the run decides it again"
+	case p.what == "fits" || p.what == "gains":
+		return repair + " writes it again from the run's close"
 	}
-	return "put it back from a copy of the store; what the run delivered and its blobs are not touched by this"
+	return repair + " has it made again by a new run of the title"
 }
 
 // stands tells whether what stands of a title is hit.

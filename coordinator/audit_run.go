@@ -14,6 +14,7 @@ type runAudit struct {
 	*audit
 	title, run string
 	standing   bool
+	night      string // the run of the title that is under way, if this one stands beside it
 	sub        pipeline.Submission
 }
 
@@ -174,7 +175,20 @@ func (r *runAudit) file(ctx context.Context, f pipeline.FileOutcome, h Hit) erro
 		}
 	}
 	r.hit(name, h)
+	for _, object := range []string{store.BlobName(f.Blob), name} {
+		r.underWay(object)
+	}
 	return nil
+}
+
+// underWay notes the run that makes again what the standing one lacks.
+func (r *runAudit) underWay(object string) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	night := "run " + r.night + " of " + r.title
+	if f := r.faults[object]; f != nil && r.night != "" && (f.night == "" || night < f.night) {
+		f.night = night
+	}
 }
 
 // differs says in what a close is other than the commit of one of its files.

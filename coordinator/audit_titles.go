@@ -79,6 +79,9 @@ func (a *audit) readTitle(ctx context.Context, t titleObjects) error {
 	for _, run := range []string{state.Standing, state.Wanted} {
 		if run != "" && is == intact {
 			r := &runAudit{audit: a, title: t.title, run: run, standing: run == state.Standing}
+			if run != state.Wanted {
+				r.night = state.Wanted
+			}
 			if err := r.read(ctx); err != nil {
 				return err
 			}

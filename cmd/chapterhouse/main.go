@@ -86,7 +86,7 @@ func rootCommand() *cobra.Command {
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.CompletionOptions.DisableDefaultCmd = true
-	root.AddCommand(processCommand(), measureCommand(), pushCommand(), pullCommand(), fetchCommand(), jobCommand())
+	root.AddCommand(processCommand(), measureCommand(), pushCommand(), pullCommand(), fetchCommand(), checkCommand(), jobCommand())
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return usageError{c.CommandPath(), err} })
 	return root
 }

@@ -39,7 +39,7 @@ func build(m *testing.M) int {
 }
 
 // TestScripts runs testdata/*.txtar. Beside testscript's own commands they
-// have those of script_test.go and killed_test.go, and these conditions:
+// have those of script_test.go, killed_test.go and check_test.go, and these conditions:
 // lame (the program is there), root, mount (a file system can be mounted where
 // nobody else sees it), v3 (the processor runs GOAMD64=v3). With
 // CHAPTERHOUSE_REQUIRE=all a condition that does not hold is a failure.
@@ -74,6 +74,9 @@ func TestScripts(t *testing.T) {
 			"resumed":   cmdResumed,
 			"gone":      cmdGone,
 			"until":     cmdUntil,
+			"blob":      cmdBlob,
+			"flip":      cmdFlip,
+			"measured":  cmdMeasured,
 		},
 	})
 }

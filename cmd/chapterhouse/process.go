@@ -86,7 +86,7 @@ func process(c *cobra.Command, o processOptions) error {
 		return err
 	}
 	engine := engineHere()
-	sub, err := upload(ctx, store, title, engine, newUploadProgress(c.ErrOrStderr()))
+	sub, err := upload(ctx, store, title, engine, newReadProgress(c.ErrOrStderr(), "sources"))
 	if err != nil {
 		return err
 	}

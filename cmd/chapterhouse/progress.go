@@ -255,13 +255,13 @@ func (p *barProgress) close() {
 	p.bars.Wait()
 }
 
-// newUploadProgress says how far the reading of sources is, at most once a second.
-func newUploadProgress(w io.Writer) func(done, of int64) {
+// newReadProgress says how far the reading of something is, at most once a second.
+func newReadProgress(w io.Writer, what string) func(done, of int64) {
 	var last time.Time
 	return func(done, of int64) {
 		if now := time.Now(); now.Sub(last) > time.Second && done < of {
 			if !last.IsZero() {
-				fmt.Fprintf(w, "reading sources: %d of %d MB\n", done>>20, of>>20)
+				fmt.Fprintf(w, "reading %s: %d of %d MB\n", what, done>>20, of>>20)
 			}
 			last = now
 		}
