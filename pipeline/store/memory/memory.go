@@ -7,9 +7,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"maps"
-	"slices"
-	"strings"
 	"sync"
 
 	"chapterhouse/pipeline"
@@ -18,8 +15,8 @@ import (
 
 // Store holds objects in memory. The zero value is empty and ready.
 type Store struct {
-	mu      sync.Mutex
-	objects map[string][]byte // never changed in place
+	mu   sync.Mutex
+	root tree
 }
 
 // New is an empty store.
@@ -64,7 +61,7 @@ func (s *Store) Put(ctx context.Context, d pipeline.Digest, from io.ReadSeeker) 
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.set(store.BlobName(d), data)
+	s.root.set(store.BlobName(d), data)
 	return nil
 }
 
@@ -76,13 +73,13 @@ func (s *Store) Swap(ctx context.Context, name string, old store.Version, data [
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := store.Absent
-	if there, ok := s.objects[name]; ok {
+	if there, ok := s.root.find(name); ok {
 		now = versionOf(there)
 	}
 	if now != old {
 		return store.Absent, fmt.Errorf("%s: %w", name, store.ErrConflict)
 	}
-	s.set(name, bytes.Clone(data))
+	s.root.set(name, bytes.Clone(data))
 	return versionOf(data), nil
 }
 
@@ -103,18 +100,15 @@ func (s *Store) List(ctx context.Context, prefix string, each func(store.Info) e
 	if err := begin(ctx, store.CheckPrefix(prefix)); err != nil {
 		return err
 	}
+	var found []object
 	s.mu.Lock()
-	objects := maps.Clone(s.objects)
+	s.root.list("", prefix, &found)
 	s.mu.Unlock()
-	for _, name := range slices.Sorted(maps.Keys(objects)) {
-		if !strings.HasPrefix(name, prefix) {
-			continue
-		}
+	for _, o := range found {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		data := objects[name]
-		if err := each(store.Info{Name: name, Bytes: int64(len(data)), Version: versionOf(data)}); err != nil {
+		if err := each(store.Info{Name: o.name, Bytes: int64(len(o.data)), Version: versionOf(o.data)}); err != nil {
 			return err
 		}
 	}
@@ -128,7 +122,7 @@ func (s *Store) Delete(ctx context.Context, name string) error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	delete(s.objects, name)
+	s.root.remove(name)
 	return nil
 }
 
@@ -137,24 +131,17 @@ func (s *Store) Delete(ctx context.Context, name string) error {
 func (s *Store) Break(name string, data []byte) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.set(name, bytes.Clone(data))
+	s.root.set(name, bytes.Clone(data))
 }
 
 func (s *Store) find(name string) ([]byte, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	data, ok := s.objects[name]
+	data, ok := s.root.find(name)
 	if !ok {
 		return nil, fmt.Errorf("%s: %w", name, store.ErrAbsent)
 	}
 	return data, nil
-}
-
-func (s *Store) set(name string, data []byte) {
-	if s.objects == nil {
-		s.objects = make(map[string][]byte)
-	}
-	s.objects[name] = data
 }
 
 func versionOf(data []byte) store.Version { return store.Version(pipeline.DigestOf(data)) }
