@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"sync"
 	"time"
 
 	js "github.com/nats-io/nats.go/jetstream"
@@ -22,28 +21,24 @@ const (
 )
 
 // lease is one delivered message. An acknowledgement does not say of which
-// delivery it is, so a late one would act on another worker's lease: it could
-// drop the ring, or keep it from being handed out again. Therefore a lease
-// ends here some time before it ends at the broker, and after that says nothing.
+// delivery it is: a lease needs its term.
 type lease struct {
 	q     *Queue
 	msg   js.Msg
 	ring  queue.Ring
 	tries int
-
-	mu    sync.Mutex
-	until time.Time // with the monotonic clock: a changed wall clock does not count
-	over  bool
+	term  *queue.Term
 }
 
 // lease makes a message a lease; asked is when it was asked for, and so before
 // it was delivered, however long this process was stopped since. Nil where
 // that is too long ago.
 func (q *Queue) lease(ctx context.Context, msg js.Msg, asked time.Time) (queue.Lease, error) {
-	l := &lease{q: q, msg: msg, until: asked.Add(q.o.leaseTime())}
-	if !time.Now().Before(l.until) {
+	until := asked.Add(q.o.leaseTime())
+	if !time.Now().Before(until) {
 		return nil, nil
 	}
+	l := &lease{q: q, msg: msg, term: queue.NewTerm(until)}
 	md, err := msg.Metadata()
 	if err == nil {
 		err = json.Unmarshal(msg.Data(), &l.ring)
@@ -71,45 +66,23 @@ func (l *lease) Ring() queue.Ring { return l.ring }
 func (l *lease) Tries() int { return l.tries }
 
 func (l *lease) Extend(ctx context.Context) error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	sent := time.Now()
-	if err := l.say(ctx, sayExtend); err != nil {
-		return err
-	}
-	l.until = sent.Add(l.q.o.leaseTime())
-	return nil
+	return l.term.Extend(ctx, l.q.o.leaseTime(), func() error { return l.say(ctx, sayExtend) })
 }
 
 func (l *lease) Done(ctx context.Context) error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if err := l.say(ctx, sayDone); err != nil {
-		return err
-	}
-	l.over = true
-	return nil
+	return l.term.End(ctx, func() error { return l.say(ctx, sayDone) })
 }
 
 func (l *lease) Retry(ctx context.Context, after time.Duration) error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
 	said := sayRetry
 	if after > 0 {
 		said += fmt.Sprintf(` {"delay": %d}`, min(after, queue.MaxRetry))
 	}
-	if err := l.say(ctx, said); err != nil {
-		return err
-	}
-	l.over = true
-	return nil
+	return l.term.End(ctx, func() error { return l.say(ctx, said) })
 }
 
-// say tells the broker, if this is still ours to tell.
+// say tells the broker.
 func (l *lease) say(ctx context.Context, what string) error {
-	if l.over || !time.Now().Before(l.until) {
-		return queue.ErrLost
-	}
 	ctx, cancel := context.WithTimeout(ctx, saidWait)
 	defer cancel()
 	if _, err := l.q.nc.RequestWithContext(ctx, l.msg.Reply(), []byte(what)); err != nil {

@@ -27,9 +27,17 @@ type Options struct {
 type Queue struct {
 	o       Options
 	mu      sync.Mutex
-	rings   []*ring       // in the order of Submit
-	out     int64         // handed out
-	changed chan struct{} // closed and renewed when a ring may have become free
+	rings   []*ring // in the order of Submit
+	out     int64   // handed out
+	waiters []*waiter
+	alarm   *time.Timer // for the next ring that becomes free by itself
+}
+
+// waiter is one Lease that waits. Rings go to who has waited longest, so that
+// who gets one is decided here and not by whose goroutine runs first.
+type waiter struct {
+	engine string
+	got    chan *lease // one at most
 }
 
 // ring is one ring, waiting where its time to be handed out has come.
@@ -48,7 +56,7 @@ func New(o Options) *Queue {
 	if o.MaxTries == 0 {
 		o.MaxTries = queue.MaxTries
 	}
-	return &Queue{o: o, changed: make(chan struct{})}
+	return &Queue{o: o}
 }
 
 // Submit adds a ring that is not there.
@@ -61,7 +69,7 @@ func (q *Queue) Submit(ctx context.Context, r queue.Ring) error {
 	if q.find(r) < 0 {
 		r.With = slices.Clone(r.With)
 		q.rings = append(q.rings, &ring{Ring: r})
-		q.wake()
+		q.handOut()
 	}
 	return nil
 }
@@ -98,31 +106,59 @@ func (q *Queue) Lease(ctx context.Context, engine string, wait time.Duration) (q
 	if err := begin(ctx, queue.CheckEngine(engine)); err != nil {
 		return nil, err
 	}
-	end := time.Now().Add(wait)
-	for {
-		q.mu.Lock()
-		l, next := q.take(engine)
-		changed := q.changed
-		q.mu.Unlock()
+	w := &waiter{engine: engine, got: make(chan *lease, 1)}
+	q.mu.Lock()
+	q.waiters = append(q.waiters, w)
+	q.handOut()
+	q.mu.Unlock()
+	timer := time.NewTimer(wait)
+	defer timer.Stop()
+	err := queue.ErrEmpty
+	select {
+	case l := <-w.got:
+		return l, nil
+	case <-ctx.Done():
+		err = ctx.Err()
+	case <-timer.C:
+	}
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.waiters = slices.DeleteFunc(q.waiters, func(other *waiter) bool { return other == w })
+	select {
+	case l := <-w.got: // it came at the last moment
+		return l, nil
+	default:
+		return nil, err
+	}
+}
+
+// handOut gives what is free to who waits, and sees to it that what becomes
+// free later is handed out then.
+func (q *Queue) handOut() {
+	var soonest time.Time
+	var still []*waiter
+	for _, w := range q.waiters {
+		l, next := q.take(w.engine)
 		if l != nil {
-			return l, nil
+			w.got <- l
+			continue
 		}
-		rest := time.Until(end)
-		if rest <= 0 {
-			return nil, queue.ErrEmpty
+		still = append(still, w)
+		if soonest.IsZero() || !next.IsZero() && next.Before(soonest) {
+			soonest = next
 		}
-		if !next.IsZero() {
-			rest = min(rest, time.Until(next))
-		}
-		timer := time.NewTimer(rest)
-		select {
-		case <-ctx.Done():
-			timer.Stop()
-			return nil, ctx.Err()
-		case <-changed:
-			timer.Stop()
-		case <-timer.C:
-		}
+	}
+	q.waiters = still
+	if q.alarm != nil {
+		q.alarm.Stop()
+		q.alarm = nil
+	}
+	if !soonest.IsZero() {
+		q.alarm = time.AfterFunc(time.Until(soonest), func() {
+			q.mu.Lock()
+			defer q.mu.Unlock()
+			q.handOut()
+		})
 	}
 }
 
@@ -143,7 +179,7 @@ func (q *Queue) take(engine string) (l *lease, next time.Time) {
 			q.out++
 			r.tries++
 			r.free = now.Add(q.o.LeaseTime)
-			r.holder = &lease{q: q, ring: r.Ring, tries: r.tries, until: r.free}
+			r.holder = q.lease(r, now)
 			return r.holder, next
 		}
 	}
@@ -154,11 +190,6 @@ func (q *Queue) find(want queue.Ring) int {
 	return slices.IndexFunc(q.rings, func(r *ring) bool {
 		return queue.Short(r.Engine) == queue.Short(want.Engine) && r.Class == want.Class && r.Key == want.Key
 	})
-}
-
-func (q *Queue) wake() {
-	close(q.changed)
-	q.changed = make(chan struct{})
 }
 
 // begin is how every method starts.
