@@ -37,10 +37,10 @@ func (s *Store) explain(name string, err error) error {
 		return pipeline.Errorf(pipeline.Infra, op, "what answers there does not speak S3 (status %d); see to s3.endpoint", said.StatusCode)
 	}
 	code := said.Code
-	if len(code) > 60 || code == "" { // no S3 server's
+	if !spoken(said) {
 		code = http.StatusText(said.StatusCode)
 	}
-	code = fmt.Sprintf("%s, status %d", code, said.StatusCode)
+	code = fmt.Sprintf("%.60s, status %d", code, said.StatusCode)
 	refused := func(advice string) error {
 		return pipeline.Errorf(pipeline.Infra, op, "%w (%s); %s", ErrRefused, code, advice)
 	}

@@ -93,6 +93,8 @@ func passing(err error) bool {
 	switch said.Code {
 	case "RequestTimeout", "SlowDown", "InternalError": // some servers send them with odd statuses
 		return true
+	case "XAmzContentSHA256Mismatch", "BadDigest", "IncompleteBody": // our bytes became others on their way
+		return true
 	}
 	switch said.StatusCode {
 	case http.StatusRequestTimeout, http.StatusConflict, http.StatusTooManyRequests, 499:

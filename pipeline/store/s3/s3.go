@@ -79,7 +79,7 @@ const (
 // Open connects to the bucket and lists one object, so that wrong settings
 // are said at once.
 func Open(ctx context.Context, o Options) (*Store, error) {
-	s, err := newStore(o)
+	s, err := newStore(o, usualTimeouts)
 	if err != nil {
 		return nil, err
 	}
@@ -93,7 +93,7 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	return s, nil
 }
 
-func newStore(o Options) (*Store, error) {
+func newStore(o Options, t timeouts) (*Store, error) {
 	endpoint, err := parseEndpoint(o.Endpoint)
 	if err != nil {
 		return nil, err
@@ -120,7 +120,7 @@ func newStore(o Options) (*Store, error) {
 			return nil, pipeline.Errorf(pipeline.Infra, "", "%w; see to s3.ca_file", err)
 		}
 	}
-	if s.transport, err = newTransport(authorities); err != nil {
+	if s.transport, err = newTransport(authorities, t); err != nil {
 		return nil, pipeline.Errorf(pipeline.Infra, "", "%s: %w; see to s3.ca_file", o.CAFile, err)
 	}
 	region := o.Region

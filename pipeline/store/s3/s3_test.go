@@ -51,6 +51,7 @@ func must(t testing.TB, err error) {
 
 // TestStore runs the contract over a server, each case below a prefix of its own.
 func TestStore(t *testing.T) {
+	t.Parallel()
 	o := optionsOf(gateway(t))
 	var n atomic.Int32
 	storetest.Exercise(t, func(t *testing.T) store.Store {
