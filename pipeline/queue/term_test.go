@@ -15,8 +15,9 @@ import (
 // when it was sent and only when it was confirmed, and after the last word or
 // the end there is silence.
 func TestTerm(t *testing.T) {
-	extend := func(term *queue.Term, say func() error) error { return term.Extend(t.Context(), time.Minute, say) }
-	end := func(term *queue.Term, say func() error) error { return term.End(t.Context(), say) }
+	ctx := context.Background()
+	extend := func(term *queue.Term, say func() error) error { return term.Extend(ctx, time.Minute, say) }
+	end := func(term *queue.Term, say func() error) error { return term.End(ctx, say) }
 	type word struct {
 		at    time.Duration // since the start
 		say   func(*queue.Term, func() error) error
