@@ -73,9 +73,12 @@ func writeReport(w io.Writer, r report.Report, out string, asJSON bool) error {
 
 // leaveReport writes the report's two files.
 func leaveReport(r report.Report, out string) error {
-	for name, write := range map[string]func(io.Writer, report.Report) error{"report.txt": report.Text, "report.json": report.JSON} {
+	for name, write := range map[string]func(io.Writer) error{
+		"report.txt":  func(f io.Writer) error { return report.Text(f, r) },
+		"report.json": func(f io.Writer) error { return report.JSON(f, r) },
+	} {
 		path := filepath.Join(out, r.Slug, name)
-		if err := writeFile(path, func(f io.Writer) error { return write(f, r) }); err != nil {
+		if err := writeFile(path, write); err != nil {
 			return pipeline.Errorf(pipeline.Infra, "write the report", "%w: see that the folder can be written and its disk has room, or choose another with --out", err)
 		}
 	}

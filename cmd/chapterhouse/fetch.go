@@ -202,7 +202,7 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 		}
 	}
 	if o.json {
-		return printJSON(c.OutOrStdout(), reports)
+		return report.JSON(c.OutOrStdout(), reports)
 	}
 	return nil
 }

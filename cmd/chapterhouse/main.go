@@ -42,16 +42,17 @@ func run(ctx context.Context, args []string, out, errs io.Writer) int {
 	case err == nil:
 		return exitDone
 	case errors.As(err, &usage):
-		fmt.Fprintf(errs, "%v\nTry: %s --help\n", err, usage.command)
+		tell(errs, err)
+		fmt.Fprintf(errs, "Try: %s --help\n", usage.command)
 		return exitUsage
 	case errors.As(err, &verdict):
-		fmt.Fprintln(errs, err)
+		tell(errs, err)
 		return exitVerdicts
 	case ctx.Err() != nil:
 		fmt.Fprintln(errs, "stopped; the same command goes on from here")
 		return exitFailed
 	}
-	fmt.Fprintln(errs, err)
+	tell(errs, err)
 	return exitFailed
 }
 

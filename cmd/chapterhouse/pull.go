@@ -5,6 +5,7 @@ import (
 	"io"
 
 	"chapterhouse/pipeline/house/stored"
+	"chapterhouse/pipeline/report"
 
 	"github.com/spf13/cobra"
 )
@@ -37,7 +38,7 @@ func pullCommand() *cobra.Command {
 				return err
 			}
 			if asJSON {
-				return printJSON(c.OutOrStdout(), p)
+				return report.JSON(c.OutOrStdout(), p)
 			}
 			return pulled(c.OutOrStdout(), p)
 		},

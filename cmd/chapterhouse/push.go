@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -11,6 +10,7 @@ import (
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house"
 	"chapterhouse/pipeline/house/stored"
+	"chapterhouse/pipeline/report"
 	"chapterhouse/pipeline/store"
 
 	"github.com/spf13/cobra"
@@ -42,7 +42,7 @@ func pushCommand() *cobra.Command {
 				return err
 			}
 			if asJSON {
-				return printJSON(c.OutOrStdout(), p)
+				return report.JSON(c.OutOrStdout(), p)
 			}
 			return pushed(c.OutOrStdout(), p)
 		},
@@ -69,13 +69,6 @@ func each(what string, names []string) string {
 		fmt.Fprintf(&b, "%-8s %s\n", what, pipeline.Visible(name))
 	}
 	return b.String()
-}
-
-func printJSON(w io.Writer, v any) error {
-	enc := json.NewEncoder(w)
-	enc.SetIndent("", "  ")
-	enc.SetEscapeHTML(false)
-	return enc.Encode(v)
 }
 
 // houseRoot is the house a call is about: the folder it names, else the

@@ -266,7 +266,7 @@ func (s settings) logger(w io.Writer) *zap.Logger {
 	}
 	enc := zap.NewProductionEncoderConfig()
 	enc.EncodeTime = zapcore.ISO8601TimeEncoder
-	return zap.New(zapcore.NewCore(zapcore.NewConsoleEncoder(enc), zapcore.Lock(zapcore.AddSync(w)), level))
+	return zap.New(zapcore.NewCore(zapcore.NewConsoleEncoder(enc), zapcore.Lock(zapcore.AddSync(oneLine{w})), level))
 }
 
 // listed is a map's keys in words.

@@ -40,11 +40,11 @@ func Names(chapters []pipeline.ChapterOutcome, spec pipeline.Spec) []string {
 	return names
 }
 
-// safe is s as every common file system takes it: NFC, no separators, control
-// characters, wildcards or trailing dots.
+// safe is s as every common file system takes it, and a list of it shows it:
+// NFC, no separators, wildcards, trailing dots or characters that can't be seen.
 func safe(s string) string {
 	s = strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f || strings.ContainsRune(`/\:*?"<>|`, r) {
+		if pipeline.Unseen(r) || strings.ContainsRune(`/\:*?"<>|`, r) {
 			return '-'
 		}
 		return r

@@ -7,7 +7,6 @@ import (
 	"maps"
 	"path/filepath"
 	"slices"
-	"strings"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house/strict"
@@ -157,16 +156,27 @@ type fileName string
 var (
 	errOutside = errors.New("leaves the title's folder; give the name of a file in it")
 	errNoFile  = errors.New("is empty; give the name of a file in the title's folder")
+	errUnseen  = errors.New("holds characters that can't be seen; rename the file")
+	errLong    = errors.New("is longer than file systems take; rename the file")
 )
 
-// UnmarshalText refuses what would lie outside the folder.
+// maxFile is the longest path of a recording within its title's folder, in bytes.
+const maxFile = 1000
+
+// UnmarshalText refuses what would lie outside the folder, and what could not
+// be told from another name where it is shown. It is kept as it is written, in
+// whatever normalization form: it has to be found in the folder.
 func (f *fileName) UnmarshalText(b []byte) error {
 	s := string(b)
-	if s == "" {
+	switch {
+	case s == "":
 		return errNoFile
-	}
-	if s == "." || !isLocal(s) || strings.ContainsRune(s, 0) {
+	case pipeline.Visible(s) != s: // NUL among others
+		return errUnseen
+	case s == "." || !isLocal(s):
 		return errOutside
+	case len(s) > maxFile:
+		return errLong
 	}
 	*f = fileName(s)
 	return nil

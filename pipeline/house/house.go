@@ -69,7 +69,7 @@ func Bare(folder string) *House {
 	var f settings
 	n, _ := strict.FromJSON([]byte(`{"house": "named below"}`))
 	strict.Decode(n, "the house", &f) // the defaults
-	f.House = strict.Name(filepath.Base(folder))
+	f.House = strict.Name(pipeline.Visible(filepath.Base(folder)))
 	return &House{Root: folder, Settings: f.settings(), Narrators: map[string]pipeline.Narrator{}, Specs: builtinSpecs()}
 }
 

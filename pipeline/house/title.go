@@ -34,8 +34,10 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 	}
 	defer r.close()
 	base := filepath.Base(folder)
-	t := pipeline.Title{Slug: slugOf(base), Name: base, Specs: h.Settings.Specs}
-	if r.has(titleFile) {
+	t := pipeline.Title{Slug: slugOf(base), Specs: h.Settings.Specs}
+	if !r.has(titleFile) {
+		t.Name = r.named(base)
+	} else {
 		var f title
 		if n := r.read(titleFile, &f); n != nil {
 			t.Name = string(f.Title)
@@ -51,11 +53,26 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 		for _, c := range t.Chapters {
 			p := &c.Parts[0]
 			p.Narrator, p.Setup = t.Narrator, t.Setup
-			r.source(p.File, Fault{File: r.name(p.File)})
+			at := Fault{File: r.name(p.File)}
+			if err := new(fileName).UnmarshalText([]byte(p.File)); err != nil {
+				at.Text = "the file's name " + err.Error()
+				r.say(at)
+				continue
+			}
+			r.source(p.File, at)
 		}
 	}
 	decisions := r.decisions(t)
 	return t, decisions, r.err()
+}
+
+// named is a title's name that its folder gives.
+func (r *reader) named(base string) string {
+	var name strict.Name
+	if err := name.UnmarshalText([]byte(base)); err != nil {
+		r.say(Fault{File: r.name("."), Text: "the folder's name " + err.Error() + ", or name the title in title.yaml"})
+	}
+	return string(name)
 }
 
 // fill takes over what title.yaml says, as far as the house has it.

@@ -3,7 +3,9 @@
 package report
 
 import (
+	"bytes"
 	"encoding/json"
+	"fmt"
 	"io"
 	"time"
 
@@ -34,12 +36,26 @@ type Delivery struct {
 	Withheld string `json:"withheld,omitempty"`
 }
 
-// JSON writes r for programs.
-func JSON(w io.Writer, r Report) error {
-	enc := json.NewEncoder(w)
+// JSON writes v, a report or a list of them, for programs. Characters that
+// can't be seen are escaped, so that it can be shown on a terminal as well.
+func JSON(w io.Writer, v any) error {
+	var text bytes.Buffer
+	enc := json.NewEncoder(&text)
 	enc.SetIndent("", "  ")
 	enc.SetEscapeHTML(false)
-	return enc.Encode(r)
+	if err := enc.Encode(v); err != nil {
+		return err
+	}
+	var out bytes.Buffer
+	for _, r := range text.String() {
+		if r != '\n' && pipeline.Unseen(r) { // within a string: nothing else holds any
+			fmt.Fprintf(&out, `\u%04x`, r)
+		} else {
+			out.WriteRune(r)
+		}
+	}
+	_, err := w.Write(out.Bytes())
+	return err
 }
 
 // clock is a time in a source as h:mm:ss.s, without hours while there are none.

@@ -39,9 +39,10 @@ type text struct {
 	err error
 }
 
+// line writes one line, whatever the names in it hold.
 func (t *text) line(format string, args ...any) {
 	if t.err == nil {
-		_, t.err = fmt.Fprintf(t.w, format+"\n", args...)
+		_, t.err = io.WriteString(t.w, pipeline.Visible(sprintf(format, args...))+"\n")
 	}
 }
 
@@ -49,6 +50,9 @@ func (t *text) line(format string, args ...any) {
 func (t *text) table(rows [][]string) {
 	tw := tabwriter.NewWriter(t.w, 0, 0, 2, ' ', 0)
 	for _, r := range rows {
+		for i, cell := range r {
+			r[i] = pipeline.Visible(cell)
+		}
 		fmt.Fprintln(tw, "  "+strings.Join(r, "\t"))
 	}
 	if err := tw.Flush(); t.err == nil {
