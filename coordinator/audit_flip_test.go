@@ -22,7 +22,7 @@ import (
 
 // nightOver is a store after a night, and its objects.
 func nightOver(t testing.TB) map[string]string {
-	w := newWorld(t)
+	w := smallWorld(t)
 	w.submitAndClose()
 	return w.objects("")
 }

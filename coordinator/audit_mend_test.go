@@ -141,7 +141,7 @@ func TestRepairCutOff(t *testing.T) {
 		w.flip(store.BlobName(pipeline.DigestOf([]byte("x"))), 0)
 	}
 	for _, fault := range []storetest.Fault{storetest.Fail, storetest.LoseReply} {
-		for n := 1; ; n += 3 { // every third call: some hundred in all
+		for n := 1; ; n += 7 { // every seventh call: some dozens in all
 			w := newWorld(t)
 			w.sub.Specs = []pipeline.Spec{retail()}
 			w.submitAndClose()
