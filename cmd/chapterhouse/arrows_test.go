@@ -73,6 +73,7 @@ var only = map[string]string{
 	"github.com/spf13/viper":         "cmd",
 	"github.com/spf13/cobra":         "cmd",
 	"github.com/vbauerster/mpb/v8":   "cmd",
+	"github.com/prometheus":          "cmd",
 	"github.com/nats-io/nats.go":     "pipeline/queue/jetstream",
 	"github.com/nats-io/nats-server": "pipeline/queue/jetstream deploy/faults/natsd",
 	"github.com/goccy/go-yaml":       "pipeline/house/strict",

@@ -87,7 +87,12 @@ func rootCommand() *cobra.Command {
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.CompletionOptions.DisableDefaultCmd = true
-	root.AddCommand(processCommand(), measureCommand(), pushCommand(), pullCommand(), fetchCommand(), checkCommand(), jobCommand())
+	root.AddCommand(
+		processCommand(), measureCommand(),
+		submitCommand(), statusCommand(), watchCommand(), cancelCommand(), rerunCommand(),
+		pushCommand(), pullCommand(), fetchCommand(), checkCommand(),
+		coordinatorCommand(), workerCommand(), jobCommand(),
+	)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return usageError{c.CommandPath(), err} })
 	return root
 }

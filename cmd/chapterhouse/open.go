@@ -2,24 +2,39 @@ package main
 
 import (
 	"context"
+	"errors"
 	"strings"
 	"time"
 
+	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/queue/jetstream"
 	"chapterhouse/pipeline/store"
 	"chapterhouse/pipeline/store/folder"
+	"chapterhouse/pipeline/store/s3"
 
 	"go.uber.org/zap"
 )
 
 // openStore opens the store that the settings name, and returns what closes it.
-func openStore(_ context.Context, set settings) (store.Store, func(), error) {
-	switch {
-	case set.Store == "":
+func openStore(ctx context.Context, set settings) (store.Store, func(), error) {
+	if set.Store == "" {
 		return nil, nil, badSetting("store is not set: name a folder, or s3://bucket/prefix with the s3 settings")
-	case strings.HasPrefix(set.Store, "s3://"):
-		return nil, nil, badSetting("store is %s: S3 is not in this build", set.Store)
-	case strings.Contains(set.Store, "://"):
+	}
+	if place, ok := strings.CutPrefix(set.Store, "s3://"); ok {
+		bucket, prefix, _ := strings.Cut(place, "/")
+		if bucket == "" {
+			return nil, nil, badSetting("store is %s: name the bucket, as s3://bucket/prefix", set.Store)
+		}
+		s, err := s3.Open(ctx, s3.Options{
+			Endpoint: set.S3.Endpoint, Region: set.S3.Region, Bucket: bucket, Prefix: prefix,
+			AccessKey: set.S3.AccessKey, SecretKey: string(set.S3.SecretKey), CAFile: set.S3.CAFile,
+		})
+		if err != nil {
+			return nil, nil, err
+		}
+		return s, func() { _ = s.Close() }, nil
+	}
+	if strings.Contains(set.Store, "://") {
 		return nil, nil, badSetting("store is %s: name a folder, or s3://bucket/prefix", set.Store)
 	}
 	s, err := folder.Open(set.Store)
@@ -42,7 +57,14 @@ func openBroker(ctx context.Context, set settings, use brokerUse) (*jetstream.Qu
 	if set.Broker.URL == "" {
 		return nil, badSetting("broker.url is not set: name the broker's servers, as nats://host:4222")
 	}
-	nc, err := jetstream.Dial(set.Broker.URL, set.Name, use.lost)
+	secure, err := jetstream.Secure(jetstream.SecureOptions{
+		User: set.Broker.User, Password: string(set.Broker.Password), CredsFile: set.Broker.CredsFile,
+		CAFile: set.Broker.CAFile, CertFile: set.Broker.CertFile, KeyFile: set.Broker.KeyFile,
+	})
+	if err != nil {
+		return nil, err
+	}
+	nc, err := jetstream.Dial(set.Broker.URL, set.Name, use.lost, secure...)
 	if err != nil {
 		return nil, err
 	}
@@ -75,3 +97,31 @@ func openBroker(ctx context.Context, set settings, use brokerUse) (*jetstream.Qu
 
 // askEvery is the time between two words on a broker that does not answer.
 const askEvery = 10 * time.Second
+
+// beAlone makes sure that a coordinator may work on the store: at once where
+// any number may, else when no other one does. free gives the place up.
+func beAlone(ctx context.Context, s service) (free func(), err error) {
+	remote, ok := s.store.(*s3.Store)
+	if !ok {
+		return func() {}, nil
+	}
+	if err := remote.Probe(ctx); err == nil {
+		return func() {}, nil
+	} else if !errors.Is(err, s3.ErrUnsafe) {
+		return nil, err
+	} else {
+		s.log.Warn("one coordinator only", zap.Error(err))
+	}
+	lost, free, err := s.rings.Alone(ctx, "coordinator")
+	if err != nil {
+		return nil, err
+	}
+	go func() {
+		select {
+		case <-lost:
+			s.end(pipeline.Errorf(pipeline.Infra, "", "the broker no longer keeps this coordinator's place, and another may have it: start this one again"))
+		case <-ctx.Done():
+		}
+	}()
+	return free, nil
+}

@@ -86,10 +86,11 @@ func process(c *cobra.Command, o processOptions) error {
 		return err
 	}
 	engine := engineHere()
-	sub, err := upload(ctx, store, title, engine, newReadProgress(c.ErrOrStderr(), "sources"))
+	sub, err := upload(ctx, store, title, filepath.Join(title.store, "seen.json"), newReadProgress(c.ErrOrStderr(), "sources"))
 	if err != nil {
 		return err
 	}
+	sub.Engine = engine
 	if o.again {
 		if sub.Again, err = coordinator.Forgive(ctx, store, sub.Title.Slug); err != nil {
 			return err

@@ -29,8 +29,10 @@ func newProgress(w io.Writer, name string) progress {
 	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
 		return &barProgress{bars: mpb.New(mpb.WithOutput(w), mpb.WithAutoRefresh()), name: name, work: newWorkLeft()}
 	}
-	return &lineProgress{w: w, work: newWorkLeft()}
+	return newLineProgress(w)
 }
+
+func newLineProgress(w io.Writer) progress { return &lineProgress{w: w, work: newWorkLeft()} }
 
 // share is how much of a chapter's work a step is, from measured processor time.
 var share = map[pipeline.Step]float64{pipeline.StepProfile: 0.15, pipeline.StepWeigh: 0.20, pipeline.StepFile: 0.60, pipeline.StepCheck: 0.05}

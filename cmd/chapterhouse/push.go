@@ -107,3 +107,9 @@ func storeFor(ctx context.Context, named, root string, reads bool) (store.Store,
 	}
 	return openStore(ctx, set)
 }
+
+// storeHere opens, to read, the store of a call that is about no folder.
+func storeHere(ctx context.Context, named string) (store.Store, func(), error) {
+	root, _ := house.Find(".")
+	return storeFor(ctx, named, root, true)
+}

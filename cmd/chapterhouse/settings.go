@@ -22,15 +22,16 @@ import (
 // settings are the service's own: one file, named by CHAPTERHOUSE_SETTINGS,
 // and CHAPTERHOUSE_* over it.
 type settings struct {
-	Slots   int
-	Log     string
-	Name    string
-	Scratch string
-	Metrics string
-	Store   string
-	S3      s3Settings
-	Broker  brokerSettings
-	Night   nightSettings
+	Slots     int
+	MemoryMiB int
+	Log       string
+	Name      string
+	Scratch   string
+	Metrics   string
+	Store     string
+	S3        s3Settings
+	Broker    brokerSettings
+	Night     nightSettings
 }
 
 type s3Settings struct {
@@ -67,6 +68,7 @@ type setting struct {
 func (s *settings) all() []setting {
 	return []setting{
 		{"slots", &s.Slots, "a whole number"},
+		{"memory_mib", &s.MemoryMiB, "a whole number"},
 		{"log", &s.Log, "one of debug, info, warn, error"},
 		{"name", &s.Name, "a name of a-z 0-9 and -"},
 		{"scratch", &s.Scratch, "a folder"},
@@ -95,7 +97,7 @@ func (s *settings) all() []setting {
 // loadSettings reads them; slots > 0 is a flag that was given.
 func loadSettings(slots int) (settings, error) {
 	s := settings{
-		Slots: runtime.NumCPU(), Log: "warn", Name: ownName(),
+		Slots: runtime.NumCPU(), MemoryMiB: 512, Name: ownName(),
 		Broker: brokerSettings{Replicas: 3, LeaseS: 60}, Night: nightSettings{Slots: 64},
 	}
 	v := viper.New()
@@ -215,6 +217,8 @@ func (s settings) check() error {
 	switch {
 	case s.Slots < 1:
 		return badSetting("slots is %d: at least one chapter at a time", s.Slots)
+	case s.MemoryMiB < 128:
+		return badSetting("memory_mib is %d: at least 128", s.MemoryMiB)
 	case s.Night.Slots < 1:
 		return badSetting("night.slots is %d: at least one", s.Night.Slots)
 	case s.Broker.Replicas < 1 || s.Broker.Replicas > 5:
@@ -230,8 +234,7 @@ func (s settings) check() error {
 			return badSetting("%s holds a user or password: give them in settings of their own", url.key)
 		}
 	}
-	_, err := zapcore.ParseLevel(s.Log)
-	if err != nil {
+	if _, err := zapcore.ParseLevel(s.Log); err != nil && s.Log != "" {
 		return badSetting("log is %q: use debug, info, warn or error", s.Log)
 	}
 	return nil
@@ -258,11 +261,12 @@ func ownName() string {
 // lease is how long the broker waits for a worker's sign of life.
 func (s settings) lease() time.Duration { return time.Duration(s.Broker.LeaseS) * time.Second }
 
-// logger writes one line an event to standard error.
+// logger writes one line an event to standard error, warnings and worse where
+// nothing is set.
 func (s settings) logger(w io.Writer) *zap.Logger {
-	level, err := zapcore.ParseLevel(s.Log)
-	if err != nil {
-		level = zapcore.WarnLevel // it was checked
+	level := zapcore.WarnLevel
+	if s.Log != "" {
+		_ = level.Set(s.Log) // it was checked
 	}
 	enc := zap.NewProductionEncoderConfig()
 	enc.EncodeTime = zapcore.ISO8601TimeEncoder

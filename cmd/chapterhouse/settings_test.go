@@ -27,7 +27,7 @@ func TestSettings(t *testing.T) {
 			func(s settings) any {
 				return strings.TrimSpace(fmt.Sprintln(s.Slots, s.Store, s.Broker.URL, s.Broker.Replicas, s.Broker.LeaseS, s.Night.Slots, s.Log))
 			},
-			"3 s3://house/night nats://one:4222,nats://two:4222 1 60 64 warn"},
+			"3 s3://house/night nats://one:4222,nats://two:4222 1 60 64"},
 		{"the environment over the file", "slots: 3\ns3: {region: here}", map[string]string{"CHAPTERHOUSE_SLOTS": "4", "CHAPTERHOUSE_S3_REGION": "there"}, 0,
 			func(s settings) any { return fmt.Sprint(s.Slots, " ", s.S3.Region) }, "4 there"},
 		{"a flag over both", "slots: 3", map[string]string{"CHAPTERHOUSE_SLOTS": "4"}, 5, func(s settings) any { return s.Slots }, 5},

@@ -13,13 +13,14 @@ import (
 )
 
 // upload puts a title's sources into the store and returns what to submit. A
-// file that is as it was when it was last read is not read again.
-func upload(ctx context.Context, s store.Store, t openedTitle, engine pipeline.Engine, say func(done, of int64)) (pipeline.Submission, error) {
+// file that is as it was when it was last read, as the file known says, is not
+// read again.
+func upload(ctx context.Context, s store.Store, t openedTitle, known string, say func(done, of int64)) (pipeline.Submission, error) {
 	sub := pipeline.Submission{
 		House: t.house.Settings.House, Settings: t.house.Settings, Title: t.title, Narrators: map[string]pipeline.Narrator{},
-		Specs: t.specs, Decisions: t.decisions, Engine: engine,
+		Specs: t.specs, Decisions: t.decisions,
 	}
-	seen := readSeen(t.store)
+	seen := readSeen(known)
 	defer seen.write()
 	files := filesOf(t.title)
 	var total, done int64
@@ -84,8 +85,8 @@ type seenFile struct {
 	Blob    pipeline.Digest `json:"blob"`
 }
 
-func readSeen(storeFolder string) *seenFiles {
-	s := &seenFiles{path: filepath.Join(storeFolder, "seen.json"), Files: map[string]seenFile{}}
+func readSeen(path string) *seenFiles {
+	s := &seenFiles{path: path, Files: map[string]seenFile{}}
 	if text, err := os.ReadFile(s.path); err == nil && json.Unmarshal(text, s) != nil {
 		s.Files = map[string]seenFile{} // unreadable: read the sources again
 	}
@@ -93,9 +94,30 @@ func readSeen(storeFolder string) *seenFiles {
 }
 
 func (s *seenFiles) write() {
+	if s.path == "" {
+		return
+	}
 	if text, err := json.Marshal(s); err == nil && os.WriteFile(s.path+".part", text, 0o644) == nil {
 		_ = os.Rename(s.path+".part", s.path) // lost: the sources are read again
 	}
+}
+
+// seenFor is where what was seen is kept: beside a store in a folder, else
+// with this user's other caches; nowhere where there is no such place.
+func seenFor(s store.Store) string {
+	if local, ok := s.(store.Local); ok {
+		path, _ := local.Path("seen.json") // it is a name
+		return path
+	}
+	caches, err := os.UserCacheDir()
+	if err != nil {
+		return ""
+	}
+	dir := filepath.Join(caches, "chapterhouse")
+	if os.MkdirAll(dir, 0o700) != nil {
+		return ""
+	}
+	return filepath.Join(dir, "seen.json")
 }
 
 // put brings one file into the store, unless it is known to be there.

@@ -197,11 +197,13 @@ func (r *reader) decisions(t pipeline.Title) []pipeline.Decision {
 }
 
 // Notices are what of a title is no fault but should be said: its Findings,
-// voices without a chain, chains that are unusual.
+// voices without a chain, chains that are unusual. Those of the last two that
+// a title has already, as from a house before it was changed, are found anew.
 func (h *House) Notices(t pipeline.Title) []pipeline.Finding {
-	findings := slices.Clone(t.Findings)
+	const about = "chain"
+	findings := slices.DeleteFunc(slices.Clone(t.Findings), func(f pipeline.Finding) bool { return f.Check == about })
 	notice := func(format string, args ...any) {
-		findings = append(findings, pipeline.Finding{Check: "chain", Do: fmt.Sprintf(format, args...), Weight: pipeline.Ready})
+		findings = append(findings, pipeline.Finding{Check: about, Do: fmt.Sprintf(format, args...), Weight: pipeline.Ready})
 	}
 	seen := map[string]bool{}
 	for _, c := range t.Chapters {

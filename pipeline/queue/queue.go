@@ -109,6 +109,8 @@ type Event struct {
 	Failed   bool            `json:"failed,omitempty"` // a failed try was noted
 	Worker   string          `json:"worker,omitempty"`
 	Beat     *Beat           `json:"beat,omitempty"`
+	// Coordinator is one that serves the night: it says its name every 5 s.
+	Coordinator string `json:"coordinator,omitempty"`
 }
 
 // A Beat is what a worker says of itself, at its start and every 5 s.

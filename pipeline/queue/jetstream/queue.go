@@ -69,6 +69,9 @@ func Connect(ctx context.Context, nc *nats.Conn, o Options) (*Queue, error) {
 	return q, nil
 }
 
+// Connected tells whether the broker is there at this moment.
+func (q *Queue) Connected() bool { return q.nc.IsConnected() }
+
 // Close ends the connection, after it has given back rings that came for
 // a Lease that nobody waited for any longer.
 func (q *Queue) Close() {

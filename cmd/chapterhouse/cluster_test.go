@@ -1,0 +1,180 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+
+	"chapterhouse/pipeline/queue/jetstream/natstest"
+	"chapterhouse/pipeline/store/s3/s3test"
+)
+
+// cluster is what a night on several machines stands on: a NATS server that
+// asks for TLS and passwords, and S3-compatible storage that asks for keys.
+type cluster struct {
+	broker  *server.Server
+	papers  *natstest.Papers
+	gateway *s3test.Gateway
+	dir     string
+}
+
+// Passwords of the cluster's two kinds of user.
+const (
+	coordinatorPassword = "right-canary-c91d"
+	workerPassword      = "right-canary-w52e"
+)
+
+const bucket = "house"
+
+func newCluster(t *testing.T) *cluster {
+	t.Helper()
+	c := &cluster{papers: natstest.NewPapers(t, "server"), dir: t.TempDir()}
+	gateway, err := s3test.Start(filepath.Join(c.dir, "s3"))
+	if errors.Is(err, s3test.ErrNotInstalled) && os.Getenv("CHAPTERHOUSE_REQUIRE") != "all" {
+		t.Skip(err)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(gateway.Stop)
+	if err := gateway.NewBucket(bucket); err != nil {
+		t.Fatal(err)
+	}
+	c.gateway = gateway
+	c.startBroker(t)
+	return c
+}
+
+// startBroker starts the NATS server. A worker may do what it needs and no more.
+func (c *cluster) startBroker(t *testing.T) {
+	t.Helper()
+	secure, err := server.GenTLSConfig(&server.TLSConfigOpts{CertFile: c.papers.Cert("server"), KeyFile: c.papers.Key("server"), CaFile: c.papers.Cert("ca")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	broker, err := server.NewServer(&server.Options{
+		Host: "127.0.0.1", Port: -1, NoSigs: true, JetStream: true, StoreDir: filepath.Join(c.dir, "nats"), SyncAlways: true, TLSConfig: secure,
+		JetStreamMaxStore: 8 << 30, JetStreamMaxMemory: 1 << 20,
+		Users: []*server.User{
+			{Username: "coordinator", Password: coordinatorPassword},
+			{Username: "worker", Password: workerPassword, Permissions: &server.Permissions{
+				Publish: &server.SubjectPermission{Allow: []string{
+					"$JS.API.CONSUMER.INFO.JOBS.*", "$JS.API.CONSUMER.MSG.NEXT.JOBS.*", "$JS.ACK.JOBS.>", "evt.*",
+				}},
+				Subscribe: &server.SubjectPermission{Allow: []string{"_INBOX_w.worker-1.>", "_INBOX_w.worker-2.>"}},
+			}},
+		},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	broker.Start()
+	if !broker.ReadyForConnections(patience) {
+		t.Fatal("the broker does not get ready")
+	}
+	t.Cleanup(broker.Shutdown)
+	c.broker = broker
+}
+
+// settings writes a settings file for a process of the cluster and returns
+// what to set in its environment.
+func (c *cluster) settings(t *testing.T, name, user, password, more string) []string {
+	t.Helper()
+	path := filepath.Join(c.dir, name+".yaml")
+	text := fmt.Sprintf(`name: %s
+store: s3://%s/night
+s3: {endpoint: %q, access_key: %s, secret_key: %q}
+broker: {url: "tls://%s", user: %s, password: %q, ca_file: %q, replicas: 1, lease_s: 20}
+slots: 1
+scratch: %q
+log: debug
+%s
+`, name, bucket, c.gateway.Endpoint, c.gateway.AccessKey, c.gateway.SecretKey, c.broker.Addr(), user, password,
+		c.papers.Cert("ca"), filepath.Join(c.dir, "scratch-"+name), more)
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return []string{"CHAPTERHOUSE_SETTINGS=" + path, "XDG_CACHE_HOME=" + filepath.Join(c.dir, "cache")}
+}
+
+// machine is a running program.
+type machine struct {
+	cmd      *exec.Cmd
+	name     string
+	out, err said
+	ended    chan struct{}
+}
+
+// said is what a program wrote.
+type said struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+}
+
+func (s *said) Write(b []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text.Write(b)
+}
+
+func (s *said) String() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text.String()
+}
+
+// start runs the program with an environment and arguments.
+func start(t *testing.T, env []string, args ...string) *machine {
+	t.Helper()
+	m := &machine{name: strings.Join(args, " "), ended: make(chan struct{})}
+	m.cmd = exec.Command(filepath.Join(programs, "chapterhouse"), args...)
+	m.cmd.Env = append(os.Environ(), env...)
+	m.cmd.Stdout, m.cmd.Stderr = &m.out, &m.err
+	m.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	if err := m.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	go func() {
+		defer close(m.ended)
+		_ = m.cmd.Wait()
+	}()
+	t.Cleanup(func() {
+		_ = m.cmd.Process.Kill()
+		<-m.ended
+		if t.Failed() {
+			t.Logf("%s said:\n%s%s", m.name, m.out.String(), m.err.String())
+		}
+	})
+	return m
+}
+
+// wait waits for the program's end and returns its exit code.
+func (m *machine) wait(t *testing.T) int {
+	t.Helper()
+	select {
+	case <-m.ended:
+	case <-time.After(patience):
+		t.Fatalf("%s does not end", m.name)
+	}
+	return m.cmd.ProcessState.ExitCode()
+}
+
+// run runs the program to its end, which must be exit 0, and returns what it printed.
+func run0(t *testing.T, env []string, args ...string) string {
+	t.Helper()
+	m := start(t, env, args...)
+	if code := m.wait(t); code != 0 {
+		t.Fatalf("%s: exit %d", m.name, code)
+	}
+	return m.out.String()
+}

@@ -1,0 +1,172 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"chapterhouse/coordinator"
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/house"
+	"chapterhouse/pipeline/house/stored"
+
+	"github.com/spf13/cobra"
+)
+
+type rerunOptions struct {
+	store string
+	order orderFlags
+	watch bool
+	json  bool
+}
+
+func rerunCommand() *cobra.Command {
+	var o rerunOptions
+	c := &cobra.Command{
+		Use:   "rerun TITLE",
+		Short: "A title's recordings once more, with the house as it was pushed last",
+		Long: "Rerun submits the recordings of a title's last submission again, with the chains, specs and numbers of the house as it was\n" +
+			"pushed last: so a chain that was changed comes to its titles. What was given up after failed tries is tried again. Only\n" +
+			"what differs is made anew; chapters, their files and decisions are those of the last submission.",
+		Example: "  chapterhouse push house\n  chapterhouse rerun eleven-tide-gates --watch",
+		Args:    exactly(1, "the title"),
+		RunE:    func(c *cobra.Command, args []string) error { return rerun(c, args[0], o) },
+	}
+	c.Flags().StringVar(&o.store, "store", "", storeFlag)
+	o.order.add(c, "what its last run had")
+	c.Flags().BoolVar(&o.watch, "watch", false, "stay, and show how it goes until it is closed")
+	c.Flags().BoolVar(&o.json, "json", false, "print what was submitted as JSON")
+	return c
+}
+
+func rerun(c *cobra.Command, title string, o rerunOptions) error {
+	ctx := c.Context()
+	if _, err := o.order.over(c, coordinator.Order{}); err != nil {
+		return err
+	}
+	set, err := loadSettings(0)
+	if err != nil {
+		return err
+	}
+	s, done, err := storeHere(ctx, o.store)
+	if err != nil {
+		return err
+	}
+	defer done()
+	if err := isSubmitted(ctx, s, title); err != nil {
+		return err
+	}
+	state, err := coordinator.Known(ctx, s, title)
+	if err != nil {
+		return err
+	}
+	last, err := coordinator.Submission(ctx, s, title, coordinator.RunOf(state.Seq))
+	if err != nil {
+		return err
+	}
+	sub := last
+	sub.Engine = pipeline.Engine{} // the night's workers may be other ones
+	switch h, err := stored.Open(ctx, s); {
+	case errors.Is(err, stored.ErrNone):
+		fmt.Fprintln(c.ErrOrStderr(), "no house was pushed to this store: the chains and specs are those of the last submission")
+	case err != nil:
+		return err
+	default:
+		if sub, err = renewed(sub, h); err != nil {
+			return err
+		}
+	}
+	again, err := coordinator.Forgive(ctx, s, title)
+	if err != nil {
+		return err
+	}
+	// A run that is under way goes on; one that is over is not the same again.
+	if state.Wanted == state.Standing {
+		sub.Again = again
+	}
+	if order := coordinator.OrderOf(state); o.order.class == "" {
+		o.order.class = string(order.Class)
+	}
+	if due := coordinator.OrderOf(state).Due; o.order.due == "" && due.After(time.Now()) {
+		o.order.due = due.Format(time.RFC3339)
+	}
+	entered, err := enter(c, s, sub, o.order)
+	if err != nil {
+		return err
+	}
+	entered.Differs = differs(last, sub)
+	if err := entered.print(c.OutOrStdout(), o.json); err != nil || !o.watch {
+		return err
+	}
+	return watch(c, s, set, []string{title})
+}
+
+// renewed is a submission with what a house says now.
+func renewed(sub pipeline.Submission, h *house.House) (pipeline.Submission, error) {
+	sub.House, sub.Settings = h.Settings.House, h.Settings
+	sub.Narrators = maps.Clone(sub.Narrators)
+	for who := range sub.Narrators {
+		n, ok := h.Narrators[who]
+		if !ok {
+			return sub, pipeline.Errorf(pipeline.House, "", "the house as it was pushed has no narrator %s any more: push one, or submit the title from its folder", who)
+		}
+		sub.Narrators[who] = n
+	}
+	sub.Specs = slices.Clone(sub.Specs)
+	for i, s := range sub.Specs {
+		now, ok := h.Specs[s.Spec]
+		if !ok {
+			return sub, pipeline.Errorf(pipeline.House, "", "the house as it was pushed has no spec %s any more, only %s: push it, or submit the title from its folder", s.Spec, listed(h.Specs))
+		}
+		sub.Specs[i] = now
+	}
+	sub.Title.Findings = h.Notices(sub.Title)
+	return sub, nil
+}
+
+// differs says what two submissions of one title's recordings make anew.
+func differs(last, now pipeline.Submission) (lines []string) {
+	for _, who := range sortedKeys(now.Narrators) {
+		for _, setup := range sortedKeys(now.Narrators[who].Setups) {
+			if uses(now.Title, who, setup) && chainDigest(last, who, setup) != chainDigest(now, who, setup) {
+				lines = append(lines, fmt.Sprintf("the chain of %s, %s, is another: what they read is made anew", who, setup))
+			}
+		}
+	}
+	for i, s := range now.Specs {
+		if old := last.Specs[i]; !same(old.Sound, s.Sound) {
+			lines = append(lines, fmt.Sprintf("%s asks for another sound: its files are made anew", s.Spec))
+		} else if !same(old, s) {
+			lines = append(lines, fmt.Sprintf("%s has other limits or names: judged and named anew, no file is", s.Spec))
+		}
+	}
+	return lines
+}
+
+func chainDigest(s pipeline.Submission, who, setup string) pipeline.Digest {
+	if c := s.Chain(who, setup); c != nil {
+		return c.Digest()
+	}
+	return ""
+}
+
+// uses tells whether a title has a part in a voice.
+func uses(t pipeline.Title, who, setup string) bool {
+	for _, ch := range t.Chapters {
+		for _, p := range ch.Parts {
+			if p.Narrator == who && p.Setup == setup {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// same compares by what would be stored.
+func same(a, b any) bool {
+	x, errX := pipeline.Canonical(a)
+	y, errY := pipeline.Canonical(b)
+	return errX == nil && errY == nil && string(x) == string(y)
+}

@@ -1,0 +1,167 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"chapterhouse/coordinator"
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
+	"chapterhouse/pipeline/report"
+	"chapterhouse/pipeline/store"
+
+	"github.com/spf13/cobra"
+)
+
+type submitOptions struct {
+	processOptions
+	order orderFlags
+	watch bool
+}
+
+func submitCommand() *cobra.Command {
+	var o submitOptions
+	c := &cobra.Command{
+		Use:   "submit FOLDER",
+		Short: "Give a title to the night",
+		Long: "Submit brings the recordings of the title in FOLDER into the store, writes the run down and comes back: the\n" +
+			"coordinators and workers of the night do the rest. What is in the store already is not sent again; the same submission twice is\n" +
+			"one run, and only its order is changed. A title that runs already goes on as it is now in FOLDER: what does not differ is taken over.\n\n" +
+			"Settings: store and s3.*, in the file named by CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_*; --watch needs broker.* as well.",
+		Example: "  chapterhouse submit house/titles/eleven-tide-gates\n" +
+			"  chapterhouse submit house/titles/eleven-tide-gates --class rush --due 2026-12-01T06:00 --watch",
+		Args: exactly(1, "the title's folder"),
+		RunE: func(c *cobra.Command, args []string) error {
+			o.title = args[0]
+			return submit(c, o)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.house, "house", "", "folder of the house (default: the nearest parent with house.yaml)")
+	f.StringVar(&o.store, "store", "", storeFlag)
+	f.StringSliceVar(&o.specs, "spec", nil, "specs to master to, in place of the title's own")
+	f.BoolVar(&o.again, "again", false, "try again what was given up after failed tries")
+	f.BoolVar(&o.watch, "watch", false, "stay, and show how it goes until it is closed")
+	f.BoolVar(&o.json, "json", false, "print what was submitted as JSON")
+	o.order.add(c, "what its unfinished run has, else overnight and none")
+	return c
+}
+
+// Submitted is what a submission came to, as --json prints it.
+type Submitted struct {
+	Title    string    `json:"title"` // slug
+	Name     string    `json:"name"`
+	Run      string    `json:"run"`
+	New      bool      `json:"new"`      // a run of its own; false: that run is there already
+	Standing bool      `json:"standing"` // it is closed already
+	Chapters int       `json:"chapters"`
+	Files    int       `json:"files"`
+	Bytes    int64     `json:"bytes"`
+	Missing  []string  `json:"missing,omitempty"` // files that are not in the folder
+	Class    string    `json:"class"`
+	Due      time.Time `json:"due,omitzero"`
+	Differs  []string  `json:"differs,omitempty"` // what a rerun makes anew
+}
+
+func submit(c *cobra.Command, o submitOptions) error {
+	ctx := c.Context()
+	if _, err := o.order.over(c, coordinator.Order{}); err != nil {
+		return err // before anything is sent
+	}
+	set, err := loadSettings(0)
+	if err != nil {
+		return err
+	}
+	title, err := openTitle(o.processOptions)
+	if err != nil {
+		return err
+	}
+	s, done, err := storeFor(ctx, o.store, title.house.Root, false)
+	if err != nil {
+		return err
+	}
+	defer done()
+	sub, err := upload(ctx, s, title, seenFor(s), newReadProgress(c.ErrOrStderr(), "sources"))
+	if err != nil {
+		return err
+	}
+	if o.again {
+		if sub.Again, err = coordinator.Forgive(ctx, s, sub.Title.Slug); err != nil {
+			return err
+		}
+	}
+	entered, err := enter(c, s, sub, o.order)
+	if err != nil {
+		return err
+	}
+	if err := entered.print(c.OutOrStdout(), o.json); err != nil || !o.watch {
+		return err
+	}
+	return watch(c, s, set, []string{entered.Title})
+}
+
+// enter submits, in the order that flags give, else the title's unfinished run
+// has.
+func enter(c *cobra.Command, s store.Store, sub pipeline.Submission, flags orderFlags) (Submitted, error) {
+	ctx, slug := c.Context(), sub.Title.Slug
+	before, err := coordinator.Known(ctx, s, slug)
+	if err != nil {
+		return Submitted{}, err
+	}
+	order := coordinator.Order{Class: queue.Overnight}
+	if before.Wanted != before.Standing {
+		order = coordinator.OrderOf(before)
+	}
+	if order, err = flags.over(c, order); err != nil {
+		return Submitted{}, err
+	}
+	run, err := coordinator.Submit(ctx, s, sub, order)
+	if err != nil {
+		return Submitted{}, err
+	}
+	done := Submitted{
+		Title: slug, Name: sub.Title.Name, Run: run, New: run > coordinator.RunOf(before.Seq), Standing: run == before.Standing,
+		Chapters: len(sub.Title.Chapters), Files: len(sub.Sources), Class: string(order.Class), Due: order.Due,
+	}
+	there := map[string]bool{}
+	for _, src := range sub.Sources {
+		there[src.Path] = true
+		done.Bytes += src.Bytes
+	}
+	for _, name := range filesOf(sub.Title) {
+		if !there[name] {
+			done.Missing = append(done.Missing, name)
+		}
+	}
+	return done, nil
+}
+
+func (d Submitted) print(w io.Writer, asJSON bool) error {
+	if asJSON {
+		return report.JSON(w, d)
+	}
+	order := orderText(coordinator.Order{Class: queue.Class(d.Class), Due: d.Due})
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s: run %s, %s from %s (%s), %s\n", pipeline.Visible(d.Name), d.Run, count(d.Chapters, "chapter"), count(d.Files, "file"), size(d.Bytes), order)
+	for _, line := range d.Differs {
+		fmt.Fprintln(&b, line)
+	}
+	for _, name := range d.Missing {
+		fmt.Fprintf(&b, "%s is not in the folder: its chapter will be missing\n", pipeline.Visible(name))
+	}
+	switch {
+	case d.Standing:
+		fmt.Fprintf(&b, "That run is closed and stands: nothing is left to do. Have its files with: chapterhouse fetch %s\n", d.Title)
+	case !d.New:
+		fmt.Fprintf(&b, "That run was submitted before and goes on; its order is as given now.\n")
+	default:
+		fmt.Fprintf(&b, "The same submitted again is this run again; a change makes a run of its own that takes over what does not differ.\n")
+	}
+	if !d.Standing {
+		fmt.Fprintf(&b, "See how it goes with: chapterhouse watch %s\n", d.Title)
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
