@@ -148,18 +148,18 @@ func (s *site) work(t *testing.T) {
 	must(t, coordinator.Submit(ctx, r))
 	must(t, coordinator.Withdraw(ctx, r))
 
-	heard := make(chan queue.Event, 10)
 	for name, q := range map[string]*jetstream.Queue{"coordinator": coordinator, "person": person} {
+		heard := make(chan queue.Event, 1000)
 		stop, err := q.Events(engine).Watch(func(e queue.Event) { heard <- e })
 		must(t, err)
-		worker.Events(engine).Say(queue.Event{Worker: "worker-1"})
-		select {
-		case e := <-heard:
-			if e.Worker != "worker-1" {
-				t.Errorf("%s heard %+v", name, e)
+		for end := time.Now().Add(20 * time.Second); len(heard) == 0; time.Sleep(20 * time.Millisecond) {
+			worker.Events(engine).Say(queue.Event{Worker: "worker-1"}) // on another server, which learns of watchers in a moment
+			if time.Now().After(end) {
+				t.Fatalf("%s heard nothing", name)
 			}
-		case <-time.After(10 * time.Second):
-			t.Errorf("%s heard nothing", name)
+		}
+		if e := <-heard; e.Worker != "worker-1" {
+			t.Errorf("%s heard %+v", name, e)
 		}
 		stop()
 	}
@@ -212,9 +212,11 @@ var deeds = []struct{ kind, subject, may string }{
 	{"publish", "$JS.ACK.JOBS." + otherEngine + "-rush.1.1.1.1.0", ""},
 	{"subscribe", "$JS.ACK.>", ""},
 	{"subscribe", "$JS.API.>", ""},
-	// Events: workers tell, of their engine; people and coordinators listen.
-	{"publish", "evt." + engine, "w"},
-	{"publish", "evt." + otherEngine, ""},
+	// Events: workers tell, of their engine, and coordinators that they serve;
+	// people listen.
+	{"publish", "evt." + engine, "cw"},
+	{"publish", "evt." + otherEngine, "c"},
+	{"publish", "evt." + engine + ".more", ""},
 	{"subscribe", "evt.*", "cp"},
 	// The lease of a coordinator that works alone.
 	{"publish", "$JS.API.STREAM.CREATE.KV_LEASES", "c"},
