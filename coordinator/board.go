@@ -21,9 +21,8 @@ const (
 	hole                 // committed with a fault, or quarantined: it will never be there
 )
 
-// result is a recipe and what came of it.
+// result is what came of a recipe.
 type result struct {
-	recipe pipeline.Recipe
 	key    pipeline.Digest
 	state  state
 	commit pipeline.Commit // when done, or a fault
@@ -36,17 +35,14 @@ type result struct {
 // strikes is how many failed tries are a quarantine.
 const strikes = 3
 
-// lookAll tells the state of every recipe of every group, in order.
-func (p *pass) lookAll(ctx context.Context, groups []group) ([][]result, error) {
+// lookAll tells the state of every key of every group, in order.
+func (p *pass) lookAll(ctx context.Context, groups [][]pipeline.Digest) ([][]result, error) {
 	out := make([][]result, len(groups))
 	var ask []*result
 	for i, g := range groups {
 		out[i] = make([]result, len(g))
-		for j, r := range g {
-			out[i][j] = result{recipe: r, key: r.Key()}
-			if p.tell != nil {
-				p.tell(r)
-			}
+		for j, key := range g {
+			out[i][j] = result{key: key}
 			if res := &out[i][j]; !p.remembered(res) {
 				ask = append(ask, res)
 			}
@@ -65,8 +61,16 @@ func (p *pass) lookAll(ctx context.Context, groups []group) ([][]result, error) 
 
 // look tells the state of one recipe's result.
 func (p *pass) look(ctx context.Context, r pipeline.Recipe) (result, error) {
-	all, err := p.lookAll(ctx, []group{{r}})
+	all, err := p.lookAll(ctx, [][]pipeline.Digest{{p.key(r)}})
 	return all[0][0], err
+}
+
+// key is a recipe's key, told to whoever asked.
+func (p *pass) key(r pipeline.Recipe) pipeline.Digest {
+	if p.tell != nil {
+		p.tell(r)
+	}
+	return r.Key()
 }
 
 // remembered fills a result in from what is known; false where the store has
@@ -80,7 +84,6 @@ func (p *pass) remembered(res *result) bool {
 	if !ok || p.fresh && p.known.isOut(res.key) || p.news[res.key] {
 		return false
 	}
-	seen.recipe = res.recipe
 	*res = seen
 	return true
 }
@@ -172,7 +175,6 @@ func (c *Coordinator) tried(ctx context.Context, key pipeline.Digest) (tries, fa
 // learn remembers a result, and counts it when it is there for the first time.
 func (p *pass) learn(res result) {
 	if res.commit.Key == "" {
-		res.recipe = pipeline.Recipe{}
 		p.known.seen[res.key] = res
 		return
 	}
@@ -196,11 +198,9 @@ func (p *pass) learn(res result) {
 	*counted++
 }
 
-// group is one chapter's recipes of a phase: one ring, one pass.
-type group []pipeline.Recipe
-
-// A group ends as its worst result does: one hole makes the chapter a hole,
-// and what else the chapter misses is not made any more.
+// A group is one chapter's results of a phase: one ring, one job. It ends as
+// its worst result does: one hole makes the chapter a hole, and what else the
+// chapter misses is not made any more.
 
 // of is the state of a group.
 func of(g []result) state {
@@ -255,7 +255,7 @@ func pure[T any](ctx context.Context, p *pass, r pipeline.Recipe, compute func()
 		if err != nil {
 			return rec, pipeline.Errorf(pipeline.Bug, "record of "+string(r.Step), "%w", err)
 		}
-		if err := p.c.writeRecipe(ctx, p.known, res); err != nil {
+		if err := p.c.writeRecipe(ctx, p.known, res.key, r); err != nil {
 			return rec, err
 		}
 		res.commit = pipeline.Commit{Key: res.key, Step: r.Step, Record: text}

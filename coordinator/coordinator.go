@@ -64,16 +64,20 @@ type known struct {
 	title   string
 	run     string // that pinned is of
 	order   Order
-	commits map[pipeline.Digest]pipeline.Commit // never change once created
-	seen    map[pipeline.Digest]result          // what has no commit, as it was last looked at
-	written map[pipeline.Digest]bool            // recipes that were written down
-	pinned  map[string]any                      // the run's objects that are created once
-	wants   []want                              // of the latest pass, in order
-	out     map[pipeline.Digest]*rung           // rings, by key
-	news    map[pipeline.Digest]bool            // keys of rings to look at again
-	anew    bool                                // something was learned that the latest pass did not know
-	failed  bool                                // the latest pass did, and the next waits for the clock
-	tidied  int                                 // seq of the state that was tidied up after
+	commits map[pipeline.Digest]pipeline.Commit   // never change once created
+	seen    map[pipeline.Digest]result            // what has no commit, as it was last looked at
+	written map[pipeline.Digest]bool              // recipes that were written down
+	pinned  map[string]any                        // the run's objects that are created once
+	keys    map[pipeline.Step][][]pipeline.Digest // of the run's groups, by chapter
+	records map[pipeline.Step]any                 // of the run's chapters that are whole, []chapterOf[T]
+	wants   []want                                // of the latest pass, in order
+	out     map[pipeline.Digest]*rung             // rings, by key
+	news    map[pipeline.Digest]bool              // keys of rings to look at again
+	anew    bool                                  // something was learned that the latest pass did not know
+	failed  bool                                  // the latest pass did, and the next waits for the clock
+	rev     int                                   // of the state that the latest pass saw
+	moved   bool                                  // the state is another since
+	tidied  int                                   // seq of the state that was tidied up after
 	view    Title
 }
 
@@ -87,7 +91,7 @@ func (c *Coordinator) know(title string) *known {
 		}
 		c.titles[title] = &known{
 			title: title, commits: map[pipeline.Digest]pipeline.Commit{}, seen: map[pipeline.Digest]result{},
-			written: map[pipeline.Digest]bool{}, pinned: map[string]any{}, out: map[pipeline.Digest]*rung{}, news: map[pipeline.Digest]bool{},
+			written: map[pipeline.Digest]bool{}, pinned: map[string]any{}, keys: map[pipeline.Step][][]pipeline.Digest{}, records: map[pipeline.Step]any{}, out: map[pipeline.Digest]*rung{}, news: map[pipeline.Digest]bool{},
 		}
 	}
 	return c.titles[title]

@@ -25,23 +25,19 @@ type madeFile struct {
 
 // files renders and checks every chapter. ok: every chapter is made, or never will be.
 func (p *pass) files(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits, weighs []chapterOf[pipeline.WeighRecord], gains pipeline.Gains) ([]made, bool, error) {
-	groups := make([]group, len(plan.Chapters))
-	specs := make([][]pipeline.Spec, len(plan.Chapters)) // of each file of a group
-	waiting := false
-	for i, ch := range weighs {
-		switch {
-		case ch.hole != "":
-			continue
-		case !ch.there(): // late: an earlier step still works on it
-			waiting = true
-			continue
+	waiting := false // for a late chapter: an earlier step still works on it
+	for _, ch := range weighs {
+		waiting = waiting || ch.hole == "" && !ch.there()
+	}
+	recipes := func(i int) (all []pipeline.Recipe) {
+		if !weighs[i].there() {
+			return nil
 		}
 		for _, s := range plan.Specs {
 			for _, f := range s.Sound.Files {
 				r := pipeline.NewRecipe(pipeline.StepFile)
-				r.File = p.fileRecipe(plan, i, profiles[i].parts, fits, ch.parts, gains, s, f)
-				groups[i] = append(groups[i], r)
-				specs[i] = append(specs[i], s)
+				r.File = p.fileRecipe(plan, i, profiles[i].parts, fits, weighs[i].parts, gains, s, f)
+				all = append(all, r)
 			}
 		}
 		r := pipeline.NewRecipe(pipeline.StepCheck)
@@ -49,9 +45,9 @@ func (p *pass) files(ctx context.Context, plan pipeline.Plan, profiles []chapter
 		for _, profile := range profiles[i].parts {
 			r.Check.Parts = append(r.Check.Parts, pipeline.CheckPart{Source: profile.Cut.Source, Span: profile.Cut.Span, Fold: profile.Cut.Fold})
 		}
-		groups[i] = append(groups[i], r)
+		return append(all, r)
 	}
-	results, err := p.phase(ctx, pipeline.StepFile, groups)
+	results, err := p.phase(ctx, pipeline.StepFile, len(plan.Chapters), recipes)
 	if err != nil {
 		return nil, false, err
 	}
@@ -70,21 +66,30 @@ func (p *pass) files(ctx context.Context, plan pipeline.Plan, profiles []chapter
 			}
 			continue
 		}
-		for j, r := range g {
-			if r.recipe.Step == pipeline.StepCheck {
-				if err := r.commit.Decode(&out[i].check); err != nil {
-					return nil, false, err
-				}
-				continue
-			}
-			f := madeFile{spec: specs[i][j], recipe: *r.recipe.File, commit: r.commit}
-			if err := r.commit.Decode(&f.record); err != nil {
-				return nil, false, err
-			}
-			out[i].files = append(out[i].files, f)
+		if err := out[i].decode(g, recipes(i), plan.Specs); err != nil {
+			return nil, false, err
 		}
 	}
 	return out, true, nil
+}
+
+// decode takes a chapter's group apart: a file for each spec and format, and the check.
+func (m *made) decode(g []result, recipes []pipeline.Recipe, specs []pipeline.Spec) error {
+	if len(g) == 0 {
+		return nil
+	}
+	n := 0
+	for _, s := range specs {
+		for range s.Sound.Files {
+			f := madeFile{spec: s, recipe: *recipes[n].File, commit: g[n].commit}
+			if err := f.commit.Decode(&f.record); err != nil {
+				return err
+			}
+			m.files = append(m.files, f)
+			n++
+		}
+	}
+	return g[n].commit.Decode(&m.check)
 }
 
 // fileRecipe is all that was decided for one file of a chapter.

@@ -19,10 +19,15 @@ type chapterOf[T any] struct {
 
 func (c chapterOf[T]) there() bool { return c.parts != nil }
 
-// collect decodes a phase's results chapter by chapter, one for each part. A
-// hole names the part's file.
-func collect[T any](plan pipeline.Plan, results [][]result, holes func(int) string) ([]chapterOf[T], error) {
+// collect decodes a phase's results chapter by chapter, one for each part, and
+// remembers those that are whole. A hole names the part's file.
+func collect[T any](p *pass, step pipeline.Step, plan pipeline.Plan, results [][]result, holes func(int) string) ([]chapterOf[T], error) {
 	out := make([]chapterOf[T], len(results))
+	whole, _ := p.known.records[step].([]chapterOf[T])
+	if whole == nil {
+		whole = make([]chapterOf[T], len(results))
+		p.known.records[step] = whole
+	}
 	for i, g := range results {
 		if h := holes(i); h != "" {
 			out[i].hole = h
@@ -36,6 +41,10 @@ func collect[T any](plan pipeline.Plan, results [][]result, holes func(int) stri
 		if of(g) != done || len(g) == 0 {
 			continue
 		}
+		if whole[i].there() {
+			out[i] = whole[i]
+			continue
+		}
 		out[i].parts = make([]T, len(g))
 		for j, r := range g {
 			out[i].keys = append(out[i].keys, r.key)
@@ -43,29 +52,29 @@ func collect[T any](plan pipeline.Plan, results [][]result, holes func(int) stri
 				return nil, err
 			}
 		}
+		whole[i] = out[i]
 	}
 	return out, nil
 }
 
 // profiles measures every part, and tells whether fits can be made of what is there.
 func (p *pass) profiles(ctx context.Context, plan pipeline.Plan) (records []chapterOf[pipeline.ProfileRecord], enough bool, err error) {
-	groups := make([]group, len(plan.Chapters))
-	for i, ch := range plan.Chapters {
-		if ch.Hole != "" {
-			continue
+	results, err := p.phase(ctx, pipeline.StepProfile, len(plan.Chapters), func(i int) (all []pipeline.Recipe) {
+		if plan.Chapters[i].Hole != "" {
+			return nil
 		}
-		for _, part := range ch.Parts {
+		for _, part := range plan.Chapters[i].Parts {
 			r := pipeline.NewRecipe(pipeline.StepProfile)
 			r.Profile = &pipeline.ProfileRecipe{Source: part.Source, Span: part.Span, RateHz: plan.RateHz}
-			groups[i] = append(groups[i], r)
+			all = append(all, r)
 		}
-	}
-	results, err := p.phase(ctx, pipeline.StepProfile, groups)
+		return all
+	})
 	if err != nil {
 		return nil, false, err
 	}
 	p.chapters(plan)
-	records, err = collect[pipeline.ProfileRecord](plan, results, func(i int) string { return plan.Chapters[i].Hole })
+	records, err = collect[pipeline.ProfileRecord](p, pipeline.StepProfile, plan, results, func(i int) string { return plan.Chapters[i].Hole })
 	return records, settled(results), err
 }
 
@@ -166,23 +175,22 @@ func (p *pass) fitOf(plan pipeline.Plan, fits pipeline.Fits, i, j int, profile p
 // weighs runs every part through its chain and measures it, and tells whether
 // gains can be made of what is there.
 func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits) (records []chapterOf[pipeline.WeighRecord], enough bool, err error) {
-	groups := make([]group, len(plan.Chapters))
-	for i, ch := range profiles {
-		for j, profile := range ch.parts {
+	results, err := p.phase(ctx, pipeline.StepWeigh, len(plan.Chapters), func(i int) (all []pipeline.Recipe) {
+		for j, profile := range profiles[i].parts {
 			_, fit := p.fitOf(plan, fits, i, j, profile)
 			r := pipeline.NewRecipe(pipeline.StepWeigh)
 			r.Weigh = &pipeline.WeighRecipe{
 				Cut: profile.Cut, FitDB: fit.GainDB, Facts: fit.Facts, Chain: p.stages(plan.Chapters[i].Parts[j].Voice),
 			}
-			groups[i] = append(groups[i], r)
+			all = append(all, r)
 		}
-	}
-	results, err := p.phase(ctx, pipeline.StepWeigh, groups)
+		return all
+	})
 	if err != nil {
 		return nil, false, err
 	}
 	p.chapters(plan)
-	records, err = collect[pipeline.WeighRecord](plan, results, func(i int) string { return profiles[i].hole })
+	records, err = collect[pipeline.WeighRecord](p, pipeline.StepWeigh, plan, results, func(i int) string { return profiles[i].hole })
 	return records, settled(results), err
 }
 

@@ -18,13 +18,11 @@ func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error
 	if plan, err = pinned[pipeline.Plan](ctx, p, "plan"); !errors.Is(err, store.ErrAbsent) {
 		return plan, err == nil, err
 	}
-	groups := make([]group, len(p.sub.Sources))
-	for i, s := range p.sub.Sources {
+	opened, err := p.phase(ctx, pipeline.StepIntake, len(p.sub.Sources), func(i int) []pipeline.Recipe {
 		r := pipeline.NewRecipe(pipeline.StepIntake)
-		r.Intake = &pipeline.IntakeRecipe{Source: s.Blob}
-		groups[i] = group{r}
-	}
-	opened, err := p.phase(ctx, pipeline.StepIntake, groups)
+		r.Intake = &pipeline.IntakeRecipe{Source: p.sub.Sources[i].Blob}
+		return []pipeline.Recipe{r}
+	})
 	if err != nil || !ended(opened) {
 		return plan, false, err
 	}

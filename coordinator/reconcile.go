@@ -82,6 +82,7 @@ func (c *Coordinator) pass(ctx context.Context, title string, fresh bool) (Title
 		maps.Copy(k.news, p.news) // it was not heard to the end
 	} else {
 		k.wants, k.view, k.order = p.wants, p.view, p.view.Order
+		k.rev, k.moved = p.state.Rev, false
 	}
 	tidy := err == nil && (p.view.Over() || k.tidied != p.state.Seq)
 	k.mu.Unlock()
@@ -129,6 +130,8 @@ func (p *pass) begin(ctx context.Context) (err error) {
 	if p.known.run != p.run {
 		p.known.run = p.run
 		clear(p.known.pinned)
+		clear(p.known.keys)
+		clear(p.known.records)
 	}
 	p.view.Run, p.view.Order = p.run, orderOf(p.state)
 	p.sub, err = pinned[pipeline.Submission](ctx, p, "submit")
@@ -234,9 +237,23 @@ func (p *pass) toClose(ctx context.Context) (o pipeline.Outcome, ok bool, err er
 	return o, err == nil, err
 }
 
-// phase looks at a phase's results, rings for what is missing, and notes how
-// far each chapter is.
-func (p *pass) phase(ctx context.Context, step pipeline.Step, groups []group) ([][]result, error) {
+// phase looks at the results of each of n chapters, asks for what is missing,
+// and notes how far each chapter is. recipes makes a chapter's group, none
+// while it can't be made yet; what it made once is the same in every pass over
+// the run, so its keys are remembered.
+func (p *pass) phase(ctx context.Context, step pipeline.Step, n int, recipes func(chapter int) []pipeline.Recipe) ([][]result, error) {
+	groups := p.known.keys[step]
+	if groups == nil {
+		groups = make([][]pipeline.Digest, n)
+		p.known.keys[step] = groups
+	}
+	for i := range groups {
+		if groups[i] == nil {
+			for _, r := range recipes(i) {
+				groups[i] = append(groups[i], p.key(r))
+			}
+		}
+	}
 	results, err := p.lookAll(ctx, groups)
 	if err != nil {
 		return nil, err
@@ -259,7 +276,7 @@ func (p *pass) phase(ctx context.Context, step pipeline.Step, groups []group) ([
 				}
 			}
 		}
-		p.want(g)
+		p.want(g, func() []pipeline.Recipe { return recipes(i) })
 	}
 	p.view.Cost = map[pipeline.Step]pipeline.Cost{}
 	for _, c := range p.commits {
@@ -269,7 +286,7 @@ func (p *pass) phase(ctx context.Context, step pipeline.Step, groups []group) ([
 }
 
 // want notes what a group misses, for one ring.
-func (p *pass) want(g []result) {
+func (p *pass) want(g []result, recipes func() []pipeline.Recipe) {
 	if of(g) == hole {
 		return
 	}
@@ -282,7 +299,7 @@ func (p *pass) want(g []result) {
 	if len(missing) == 0 {
 		return
 	}
-	w := want{ring: queue.Ring{Engine: p.sub.Engine.ID(), Class: p.view.Order.Class, Key: missing[0].key}, results: missing}
+	w := want{ring: queue.Ring{Engine: p.sub.Engine.ID(), Class: p.view.Order.Class, Key: missing[0].key}, results: missing, recipes: recipes}
 	for _, r := range missing[1:] {
 		w.ring.With = append(w.ring.With, r.key)
 	}

@@ -22,6 +22,7 @@ const ringsPerSlot = 4
 type want struct {
 	ring    queue.Ring
 	results []result
+	recipes func() []pipeline.Recipe // of the chapter's whole group
 }
 
 // rung is a ring that is out.
@@ -173,10 +174,8 @@ func (c *Coordinator) ringFor(ctx context.Context, k *known, w want) (rang bool,
 		return false, nil
 	}
 	// Write before ring: a worker must find what it is rung for.
-	for _, res := range w.results {
-		if err := c.writeRecipe(ctx, k, res); err != nil {
-			return false, err
-		}
+	if err := c.writeDown(ctx, k, w); err != nil {
+		return false, err
 	}
 	if err := c.Queue.Submit(ctx, w.ring); err != nil {
 		return false, fmt.Errorf("ring for %s: %w", w.ring.Key.Short(), err)
@@ -185,14 +184,35 @@ func (c *Coordinator) ringFor(ctx context.Context, k *known, w want) (rang bool,
 	return true, nil
 }
 
-func (c *Coordinator) writeRecipe(ctx context.Context, k *known, res result) error {
-	if k.written[res.key] || res.state == done {
+// writeDown writes the recipes of what a chapter misses.
+func (c *Coordinator) writeDown(ctx context.Context, k *known, w want) error {
+	missing := map[pipeline.Digest]bool{}
+	for _, res := range w.results {
+		if res.state != done && !k.written[res.key] {
+			missing[res.key] = true
+		}
+	}
+	if len(missing) == 0 {
 		return nil
 	}
-	var text json.RawMessage = res.recipe.Text()
-	if err := pin(ctx, c.Store, recipeName(res.key), &text); err != nil {
+	for _, r := range w.recipes() {
+		if key := r.Key(); missing[key] {
+			if err := c.writeRecipe(ctx, k, key, r); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (c *Coordinator) writeRecipe(ctx context.Context, k *known, key pipeline.Digest, r pipeline.Recipe) error {
+	if k.written[key] {
+		return nil
+	}
+	var text json.RawMessage = r.Text()
+	if err := pin(ctx, c.Store, recipeName(key), &text); err != nil {
 		return err
 	}
-	k.written[res.key] = true
+	k.written[key] = true
 	return nil
 }

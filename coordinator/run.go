@@ -72,7 +72,7 @@ func (c *Coordinator) serve(ctx context.Context, fresh bool) error {
 	for again := true; again; fresh = false {
 		c.tell()
 		for _, k := range c.all() {
-			if !fresh && !k.stirs() {
+			if !k.stirs() && !(fresh && k.due()) {
 				continue
 			}
 			if _, err := c.pass(ctx, k.title, fresh); err != nil {
@@ -105,7 +105,7 @@ func (c *Coordinator) findTitles(ctx context.Context) error {
 		return err
 	}
 	for title, t := range states {
-		c.know(title).setOrder(orderOf(t))
+		c.know(title).meet(t)
 	}
 	for _, k := range c.all() {
 		if _, there := states[k.title]; !there {
@@ -115,10 +115,20 @@ func (c *Coordinator) findTitles(ctx context.Context) error {
 	return nil
 }
 
-func (k *known) setOrder(o Order) {
+// meet takes a title's state in as the index has it.
+func (k *known) meet(t pipeline.TitleState) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	k.order = o
+	k.order, k.moved = orderOf(t), k.rev != t.Rev
+}
+
+// due tells whether the clock alone is a reason for a pass: the title moved,
+// or the last pass failed or found no worker, or there are rings whose news
+// may have been lost. A title that only waits for its turn is left alone.
+func (k *known) due() bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.moved || k.failed || k.view.Engine == "" || len(k.out) > 0
 }
 
 // all is every title that is remembered, in the night's order.

@@ -100,7 +100,7 @@ func TestInfra(t *testing.T) {
 		w.note(r.Key(), ".err.json", pipeline.Failure{Kind: pipeline.Infra})
 	}
 	look := func() (result, error) {
-		res := result{recipe: r, key: r.Key()}
+		res := result{key: r.Key()}
 		err := p.c.fetch(t.Context(), &res, true, true)
 		return res, err
 	}

@@ -24,7 +24,7 @@ type waiting struct {
 	k     *known
 	title string
 	order Order
-	wants []want // in order
+	wants []want // in order; from the first on that no ring is out for
 	out   int    // rings
 }
 
@@ -34,12 +34,8 @@ func (c *Coordinator) turn(all []*known) *turn {
 	t.kept = (t.room + queue.OvernightTurn - 1) / queue.OvernightTurn
 	for _, k := range all {
 		k.mu.Lock()
-		w := &waiting{k: k, title: k.title, order: k.order, out: len(k.out)}
-		for _, want := range k.wants {
-			if k.out[want.ring.Key] == nil {
-				w.wants = append(w.wants, want)
-			}
-		}
+		w := &waiting{k: k, title: k.title, order: k.order, out: len(k.out), wants: k.wants}
+		w.skip()
 		k.mu.Unlock()
 		t.out[w.order.Class] += w.out
 		t.room -= w.out
@@ -70,10 +66,21 @@ func (t *turn) next() (*known, want) {
 		return nil, want{}
 	}
 	first := best.wants[0]
-	if best.wants = best.wants[1:]; len(best.wants) == 0 {
+	best.wants = best.wants[1:]
+	best.k.mu.Lock()
+	best.skip()
+	best.k.mu.Unlock()
+	if len(best.wants) == 0 {
 		t.titles = slices.DeleteFunc(t.titles, func(w *waiting) bool { return w == best })
 	}
 	return best.k, first
+}
+
+// skip goes on to the next chapter that no ring is out for.
+func (w *waiting) skip() {
+	for len(w.wants) > 0 && w.k.out[w.wants[0].ring.Key] != nil {
+		w.wants = w.wants[1:]
+	}
 }
 
 func before(a, b *waiting) bool {
