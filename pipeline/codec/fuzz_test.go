@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
+	"fmt"
 	"io"
 	"math"
+	"runtime"
 	"testing"
 
 	"github.com/mewkiz/flac/frame"
@@ -20,9 +22,16 @@ func decodeBytes(b []byte, lim limits) error {
 }
 
 // drain also checks what must hold for every file: no sample that is not a
-// number, and as many frames as Info says when there is no error.
+// number, as many frames as Info says when there is no error, and an end: no
+// walk over the file goes round and round.
 func drain(b []byte, lim limits) (broken string, err error) {
-	r, err := openBytes(context.Background(), bytes.NewReader(b), int64(len(b)), "", lim)
+	file := &counted{b: b}
+	defer func() {
+		if most := 64<<10 + 16*len(b); file.calls > most || file.bytes > 64*most {
+			broken = fmt.Sprintf("%d reads of %d bytes in all for a file of %d", file.calls, file.bytes, len(b))
+		}
+	}()
+	r, err := openBytes(context.Background(), file, int64(len(b)), "", lim)
 	if err != nil {
 		return "", err
 	}
@@ -53,6 +62,35 @@ func drain(b []byte, lim limits) (broken string, err error) {
 	}
 }
 
+// counted is a file that counts what is read of it, and ends what reads on
+// for ever.
+type counted struct {
+	b            []byte
+	calls, bytes int
+}
+
+func (c *counted) ReadAt(p []byte, off int64) (int, error) {
+	n, err := bytes.NewReader(c.b).ReadAt(p, off)
+	c.calls++
+	if c.bytes += n; c.calls > 10<<20 {
+		panic("a file is read for ever")
+	}
+	return n, err
+}
+
+// memoryOf is how much memory f asks for in all, given back or not.
+func memoryOf(f func()) uint64 {
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	f()
+	runtime.ReadMemStats(&after)
+	return after.TotalAlloc - before.TotalAlloc
+}
+
+// mostMemory bounds what reading a file of n bytes may ask for in all: blocks
+// of a fixed size, and what decodes to many times its own size.
+func mostMemory(n int) uint64 { return 4<<20 + 256*uint64(n) }
+
 func fuzz(f *testing.F, seeds []hostileFile) {
 	for _, h := range seeds {
 		if len(h.b) < 16<<10 {
@@ -64,8 +102,13 @@ func fuzz(f *testing.F, seeds []hostileFile) {
 			return
 		}
 		for _, lim := range []limits{sourceLimits(), openLimits()} {
-			if broken, _ := drain(b, lim); broken != "" {
-				t.Error(broken)
+			took := memoryOf(func() {
+				if broken, _ := drain(b, lim); broken != "" {
+					t.Error(broken)
+				}
+			})
+			if took > mostMemory(len(b)) {
+				t.Errorf("%d bytes of memory for a file of %d", took, len(b))
 			}
 		}
 	})
