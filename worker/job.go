@@ -21,21 +21,30 @@ import (
 
 // recipe reads a recipe and makes sure that it is the one its name says.
 func (w *Worker) recipe(ctx context.Context, key pipeline.Digest) (pipeline.Recipe, error) {
-	var r pipeline.Recipe
 	text, err := store.ReadObject(ctx, w.Store, "recipes/"+string(key)+".json")
 	if errors.Is(err, store.ErrAbsent) {
-		return r, pipeline.Errorf(pipeline.Missing, "recipe "+key.Short(), "%w", err)
+		return pipeline.Recipe{}, pipeline.Errorf(pipeline.Missing, "recipe "+key.Short(), "%w", err)
 	}
 	if err != nil {
-		return r, err
+		return pipeline.Recipe{}, err
 	}
+	return parseRecipe(key, text)
+}
+
+// parseRecipe refuses a text that is not the recipe of a key, or is none that
+// a child can do. Whoever can write to the store can write anything there.
+func parseRecipe(key pipeline.Digest, text []byte) (r pipeline.Recipe, err error) {
 	if pipeline.DigestOf(text) != key {
 		return r, pipeline.Errorf(pipeline.Missing, "recipe "+key.Short(), "its bytes are not those of its name: remove recipes/%s.json from the store and run the title again with --again", key)
 	}
 	if err := json.Unmarshal(text, &r); err != nil {
 		return r, pipeline.Errorf(pipeline.Bug, "recipe "+key.Short(), "%w", err)
 	}
-	if r.Key() != key {
+	again, err := pipeline.Canonical(r)
+	if err != nil {
+		return r, pipeline.Errorf(pipeline.Bug, "recipe "+key.Short(), "%w", err)
+	}
+	if pipeline.DigestOf(again) != key {
 		return r, pipeline.Errorf(pipeline.Bug, "recipe "+key.Short(), "another build wrote it: what this one reads of it is not all of it")
 	}
 	if !whole(r) {
@@ -44,21 +53,19 @@ func (w *Worker) recipe(ctx context.Context, key pipeline.Digest) (pipeline.Reci
 	return r, nil
 }
 
-// whole tells whether a recipe is of a step that a child does and has what the step needs.
+// whole tells whether a recipe is of a step that a child does, and has what
+// that step needs and nothing of another.
 func whole(r pipeline.Recipe) bool {
-	switch r.Step {
-	case pipeline.StepIntake:
-		return r.Intake != nil
-	case pipeline.StepProfile:
-		return r.Profile != nil
-	case pipeline.StepWeigh:
-		return r.Weigh != nil
-	case pipeline.StepFile:
-		return r.File != nil
-	case pipeline.StepCheck:
-		return r.Check != nil
+	has := map[pipeline.Step]bool{
+		pipeline.StepIntake: r.Intake != nil, pipeline.StepProfile: r.Profile != nil, pipeline.StepWeigh: r.Weigh != nil,
+		pipeline.StepFile: r.File != nil, pipeline.StepCheck: r.Check != nil,
 	}
-	return false
+	for step, there := range has {
+		if there != (step == r.Step) {
+			return false
+		}
+	}
+	return has[r.Step] && r.Fit == nil && r.Level == nil
 }
 
 // drain is how long what a child had finished may take to commit when the

@@ -41,13 +41,7 @@ func (q *Queue) lease(ctx context.Context, msg js.Msg, asked time.Time) (queue.L
 	l := &lease{q: q, msg: msg, term: queue.NewTerm(until)}
 	md, err := msg.Metadata()
 	if err == nil {
-		err = json.Unmarshal(msg.Data(), &l.ring)
-	}
-	if err == nil {
-		err = queue.CheckRing(l.ring)
-	}
-	if err == nil && subject(l.ring) != msg.Subject() {
-		err = fmt.Errorf("it asks for %s", subject(l.ring))
+		l.ring, err = readRing(msg.Subject(), msg.Data())
 	}
 	if err != nil {
 		_ = l.say(ctx, sayRetry+fmt.Sprintf(` {"delay": %d}`, queue.MaxRetry))
@@ -55,6 +49,21 @@ func (q *Queue) lease(ctx context.Context, msg js.Msg, asked time.Time) (queue.L
 	}
 	l.tries = int(md.NumDelivered)
 	return l, nil
+}
+
+// readRing reads a message on a subject. Anyone who can publish may have
+// written it: what it names becomes subjects, and names of objects.
+func readRing(on string, data []byte) (r queue.Ring, err error) {
+	if err := json.Unmarshal(data, &r); err != nil {
+		return r, err
+	}
+	if err := queue.CheckRing(r); err != nil {
+		return r, err
+	}
+	if subject(r) != on {
+		return r, fmt.Errorf("it asks for %s", subject(r))
+	}
+	return r, nil
 }
 
 // leaseTime is how long a worker relies on a lease: less than AckWait by what
