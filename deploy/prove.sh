@@ -2,7 +2,7 @@
 # Proofs of what the program promises, from a clean checkout: builds what it
 # needs into a temporary folder, prints a table and leaves nothing behind.
 #
-#	deploy/prove.sh NAME [--files DIR] [--seed N]
+#	deploy/prove.sh NAME [--files DIR] [--seed N] [--runs N] [--rows LIST]
 #
 # Exits 0 when every row is within its limit, 1 when one falls short, 2 when
 # asked for something it does not have.

@@ -20,7 +20,7 @@ func coordinatorCommand() *cobra.Command {
 			"decides gains, judges and closes. It keeps nothing that the store does not: any number may run at once,\n" +
 			"and one that died is replaced by starting another. Where the store's conditional writes are not safe it says so\n" +
 			"and waits until it is the only one.\n\n" +
-			"Settings: store, s3.*, broker.*, night.slots, metrics, name, log, in the file named by CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_*.",
+			"Settings: store, s3.*, broker.*, night.*, metrics, name, log, in the file named by CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_*.",
 		Example: "  CHAPTERHOUSE_SETTINGS=/etc/chapterhouse.yaml chapterhouse coordinator",
 		Args:    exactly(0, "no argument"),
 		RunE:    func(c *cobra.Command, _ []string) error { return serve(c, false, coordinate) },
@@ -37,6 +37,7 @@ func coordinate(ctx context.Context, s service) error {
 	co := &coordinator.Coordinator{
 		Store: s.store, Queue: s.rings, Events: events, Checks: check.Builtin(), Log: s.log,
 		Engine: s.engine, Slots: s.Night.Slots, Looks: looks,
+		Scan: seconds(s.Night.ScanS), Silence: seconds(s.Night.SilenceS),
 	}
 	s.metrics.MustRegister(newNightMetrics(co.Night))
 	free, err := beAlone(ctx, s)

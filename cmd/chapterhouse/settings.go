@@ -24,6 +24,7 @@ import (
 type settings struct {
 	Slots     int
 	MemoryMiB int
+	StuckS    int
 	Log       string
 	Name      string
 	Scratch   string
@@ -54,7 +55,7 @@ type brokerSettings struct {
 	LeaseS            int
 }
 
-type nightSettings struct{ Slots int }
+type nightSettings struct{ Slots, ScanS, SilenceS int }
 
 // A setting is one key, where its value goes and stands before anything is
 // said, and what it takes: *int, *string or *Secret.
@@ -69,6 +70,7 @@ func (s *settings) all() []setting {
 	return []setting{
 		{"slots", &s.Slots, "a whole number"},
 		{"memory_mib", &s.MemoryMiB, "a whole number"},
+		{"stuck_s", &s.StuckS, "a whole number"},
 		{"log", &s.Log, "one of debug, info, warn, error"},
 		{"name", &s.Name, "a name of a-z 0-9 and -"},
 		{"scratch", &s.Scratch, "a folder"},
@@ -91,14 +93,16 @@ func (s *settings) all() []setting {
 		{"broker.replicas", &s.Broker.Replicas, "a whole number"},
 		{"broker.lease_s", &s.Broker.LeaseS, "a whole number"},
 		{"night.slots", &s.Night.Slots, "a whole number"},
+		{"night.scan_s", &s.Night.ScanS, "a whole number"},
+		{"night.silence_s", &s.Night.SilenceS, "a whole number"},
 	}
 }
 
 // loadSettings reads them; slots > 0 is a flag that was given.
 func loadSettings(slots int) (settings, error) {
 	s := settings{
-		Slots: runtime.NumCPU(), MemoryMiB: 512, Name: ownName(),
-		Broker: brokerSettings{Replicas: 3, LeaseS: 60}, Night: nightSettings{Slots: 64},
+		Slots: runtime.NumCPU(), MemoryMiB: 512, StuckS: 300, Name: ownName(),
+		Broker: brokerSettings{Replicas: 3, LeaseS: 60}, Night: nightSettings{Slots: 64, ScanS: 10, SilenceS: 3600},
 	}
 	v := viper.New()
 	v.SetEnvPrefix("chapterhouse")
@@ -219,8 +223,14 @@ func (s settings) check() error {
 		return badSetting("slots is %d: at least one chapter at a time", s.Slots)
 	case s.MemoryMiB < 128:
 		return badSetting("memory_mib is %d: at least 128", s.MemoryMiB)
+	case s.StuckS < 1:
+		return badSetting("stuck_s is %d: at least 1", s.StuckS)
 	case s.Night.Slots < 1:
 		return badSetting("night.slots is %d: at least one", s.Night.Slots)
+	case s.Night.ScanS < 1:
+		return badSetting("night.scan_s is %d: at least 1", s.Night.ScanS)
+	case s.Night.SilenceS <= s.Night.ScanS:
+		return badSetting("night.silence_s is %d: more than night.scan_s, which is %d", s.Night.SilenceS, s.Night.ScanS)
 	case s.Broker.Replicas < 1 || s.Broker.Replicas > 5:
 		return badSetting("broker.replicas is %d: from 1 to 5, on as many servers", s.Broker.Replicas)
 	case s.Broker.LeaseS < 5:
@@ -259,7 +269,10 @@ func ownName() string {
 }
 
 // lease is how long the broker waits for a worker's sign of life.
-func (s settings) lease() time.Duration { return time.Duration(s.Broker.LeaseS) * time.Second }
+func (s settings) lease() time.Duration { return seconds(s.Broker.LeaseS) }
+
+// seconds are a setting in seconds as what the parts of a night take.
+func seconds(n int) time.Duration { return time.Duration(n) * time.Second }
 
 // logger writes one line an event to standard error, warnings and worse where
 // nothing is set.

@@ -18,8 +18,8 @@ func workerCommand() *cobra.Command {
 		Long: "Worker takes jobs until it is stopped, slots at a time, each in a child process with limits. It needs the\n" +
 			"store, the broker and room for scratch: a chapter of an hour takes about 2.5 GB there. Stopped or killed, it leaves what it\n" +
 			"had in hand to the others; a broker that refuses it ends it with exit 1.\n\n" +
-			"Settings: slots, memory_mib, scratch, store, s3.*, broker.*, metrics, name, log, in the file named by CHAPTERHOUSE_SETTINGS\n" +
-			"or as CHAPTERHOUSE_*.",
+			"Settings: slots, memory_mib, stuck_s, scratch, store, s3.*, broker.*, metrics, name, log, in the file named by\n" +
+			"CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_*. A child that says nothing for stuck_s is killed.",
 		Example: "  CHAPTERHOUSE_SETTINGS=/etc/chapterhouse.yaml CHAPTERHOUSE_SLOTS=4 chapterhouse worker",
 		Args:    exactly(0, "no argument"),
 		RunE:    func(c *cobra.Command, _ []string) error { return serve(c, true, work) },
@@ -40,7 +40,7 @@ func work(ctx context.Context, s service) error {
 	w := &worker.Worker{
 		Store: s.store, Queue: s.rings, Events: s.rings.Events(s.engine.ID()), Engine: s.engine,
 		Child: worker.Program(self, "job"), Scratch: scratch, Slots: s.Slots, Memory: s.MemoryMiB, Name: s.Name, Log: s.log,
-		Beat: s.lease() / 4, Ended: metrics.ended, Trouble: func(error) { metrics.infra.Inc() },
+		Beat: s.lease() / 4, StuckAfter: seconds(s.StuckS), Ended: metrics.ended, Trouble: func(error) { metrics.infra.Inc() },
 	}
 	s.log.Info("worker works", zap.Int("slots", s.Slots), zap.String("store", s.Store), zap.String("engine", s.engine.ID()), zap.String("scratch", scratch))
 	w.Run(ctx)

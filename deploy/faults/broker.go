@@ -21,6 +21,7 @@ type natsServer struct {
 	name            string
 	client, cluster string // host:port
 	process         *Process
+	starts          int
 }
 
 // NewBroker starts so many servers.
@@ -60,6 +61,7 @@ func (b *Broker) Start(ctx context.Context) error {
 		if len(b.servers) > 1 {
 			args = append(args, "-cluster", s.cluster, "-routes", strings.Join(routes, ","))
 		}
+		s.starts++
 		var err error
 		if s.process, err = Start(Command{Name: s.name, Args: args, Dir: b.dir}); err != nil {
 			return err
@@ -70,11 +72,7 @@ func (b *Broker) Start(ctx context.Context) error {
 			if !s.process.Running() {
 				return false, fmt.Errorf("it has ended: %s", s.process.Says())
 			}
-			c, err := net.DialTimeout("tcp", s.client, time.Second)
-			if err != nil {
-				return false, nil
-			}
-			return true, c.Close()
+			return strings.Count(s.process.Everything(), "natsd is ready") == s.starts, nil
 		})
 		if err != nil {
 			return err

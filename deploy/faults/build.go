@@ -39,7 +39,7 @@ var failingText string
 func FailingChild() []Change {
 	return []Change{
 		{File: "cmd/chapterhouse/failing.go", To: failingText},
-		{File: "cmd/chapterhouse/job.go", From: "_, err = render.Do(", To: "fail(j)\n\t_, err = render.Do("},
+		{File: "cmd/chapterhouse/job.go", From: "_, err = render.Do(", To: "failOnPurpose(j)\n\t_, err = render.Do("},
 	}
 }
 

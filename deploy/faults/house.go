@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"strings"
 
-	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/codec"
 )
@@ -65,8 +64,11 @@ func decode(path string) (samples []float64, rateHz int, err error) {
 	}
 }
 
-// chapterS is how long a chapter is: a few hundred milliseconds of work.
-const chapterS = 6.0
+// Seconds of a chapter: a few hundred milliseconds of work, and about a second.
+const (
+	shortS = 6.0
+	longS  = 15.0
+)
 
 // houseText: chapters are far shorter than a book's, and nothing is judged.
 const (
@@ -84,9 +86,9 @@ packaging: {name: "{number} {chapter}"}
 	lenient = "max_minutes: 120"
 )
 
-// House makes a house of so many chapters in a new folder. Titles of other
-// seeds are other recordings.
-func (m *Material) House(dir, slug string, chapters int, seed uint64) (*House, error) {
+// House makes a house of so many chapters of so many seconds in a new folder.
+// Titles of other seeds are other recordings.
+func (m *Material) House(dir, slug string, chapters int, seconds float64, seed uint64) (*House, error) {
 	h := &House{Root: dir, Title: filepath.Join(dir, "titles", slug), Slug: slug, limits: lenient}
 	if err := os.CopyFS(filepath.Join(dir, "narrators"), os.DirFS(m.narrators)); err != nil {
 		return nil, err
@@ -96,7 +98,7 @@ func (m *Material) House(dir, slug string, chapters int, seed uint64) (*House, e
 	}
 	for i := range chapters {
 		h.Files = append(h.Files, filepath.Join(h.Title, fmt.Sprintf("%02d.wav", i+1)))
-		if err := m.cut(h.Files[i], i, seed); err != nil {
+		if err := m.cut(h.Files[i], i, seconds, seed); err != nil {
 			return nil, err
 		}
 		blob, err := digestFile(h.Files[i])
@@ -137,9 +139,9 @@ func (h *House) Judge(maxMinutes int) error {
 }
 
 // cut writes one chapter: a span that no other chapter of the title has.
-func (m *Material) cut(path string, chapter int, seed uint64) error {
+func (m *Material) cut(path string, chapter int, seconds float64, seed uint64) error {
 	take := m.takes[chapter%len(m.takes)]
-	length := int(chapterS * float64(m.rateHz))
+	length := int(seconds * float64(m.rateHz))
 	room := len(take) - length
 	const step = 4999 // frames; coprime to any room that is no multiple of it
 	from := (chapter/len(m.takes)*step + int(seed%100_000)*37) % room
@@ -163,9 +165,6 @@ func (h *House) Forge(chapter int) error {
 	h.Blobs[chapter], err = digestFile(h.Files[chapter])
 	return err
 }
-
-// Seconds is how much audio the title's sources hold.
-func (h *House) Seconds() float64 { return dsp.Round2(float64(len(h.Files)) * chapterS) }
 
 func digestFile(path string) (pipeline.Digest, error) {
 	f, err := os.Open(path)

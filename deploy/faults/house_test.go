@@ -14,7 +14,7 @@ import (
 func TestHouse(t *testing.T) {
 	m, err := NewMaterial(checkout)
 	must(t, err)
-	h, err := m.House(t.TempDir(), "one", 60, 7)
+	h, err := m.House(t.TempDir(), "one", 60, longS, 7)
 	must(t, err)
 	seen := map[pipeline.Digest]bool{}
 	for i, d := range h.Blobs {
@@ -23,11 +23,13 @@ func TestHouse(t *testing.T) {
 		}
 		seen[d] = true
 	}
-	again, err := m.House(t.TempDir(), "one", 3, 7)
+	again, err := m.House(t.TempDir(), "one", 3, shortS, 7)
 	must(t, err)
-	other, err := m.House(t.TempDir(), "one", 3, 8)
+	whole, err := m.House(t.TempDir(), "one", 3, longS, 7)
 	must(t, err)
-	if again.Blobs[2] != h.Blobs[2] || other.Blobs[2] == h.Blobs[2] {
+	other, err := m.House(t.TempDir(), "one", 3, shortS, 8)
+	must(t, err)
+	if whole.Blobs[2] != h.Blobs[2] || other.Blobs[2] == again.Blobs[2] {
 		t.Error("a seed does not name the recordings")
 	}
 	read, err := house.Load(h.Root)
@@ -47,7 +49,7 @@ func TestHouse(t *testing.T) {
 func TestNight(t *testing.T) {
 	m, err := NewMaterial(checkout)
 	must(t, err)
-	h, err := m.House(t.TempDir(), "one", 2, 1)
+	h, err := m.House(t.TempDir(), "one", 2, shortS, 1)
 	must(t, err)
 	p := NewPrograms(checkout, t.TempDir())
 	program, err := p.Build(t.Context(), "chapterhouse", "./cmd/chapterhouse")

@@ -24,7 +24,8 @@ type Process struct {
 	err  error // once done is closed
 
 	mu      sync.Mutex
-	stopped bool
+	stopped bool // frozen
+	wanted  bool // somebody has ended it
 }
 
 // A Command is what a Process is started from.
@@ -80,6 +81,7 @@ func (p *Process) Running() bool {
 
 // Kill ends it and all it has started, as a machine that loses power does.
 func (p *Process) Kill() {
+	p.want()
 	p.signal(syscall.SIGKILL)
 	<-p.done
 	p.signal(syscall.SIGKILL) // what was started meanwhile
@@ -105,6 +107,7 @@ func (p *Process) Continue() {
 func (p *Process) End(ctx context.Context) error {
 	p.mu.Lock()
 	stopped := p.stopped
+	p.wanted = true
 	p.mu.Unlock()
 	if stopped {
 		p.Continue()
@@ -121,6 +124,19 @@ func (p *Process) End(ctx context.Context) error {
 	}
 }
 
+func (p *Process) want() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.wanted = true
+}
+
+// killed tells whether somebody has ended it.
+func (p *Process) killed() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.wanted
+}
+
 // Says is what it has said last, for errors.
 func (p *Process) Says() string {
 	text, err := os.ReadFile(p.log)
@@ -129,6 +145,15 @@ func (p *Process) Says() string {
 	}
 	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
 	return strings.Join(lines[max(0, len(lines)-8):], "\n")
+}
+
+// Everything is all that it has said.
+func (p *Process) Everything() string {
+	text, err := os.ReadFile(p.log)
+	if err != nil {
+		return err.Error()
+	}
+	return string(text)
 }
 
 // signal reaches every process of the session.

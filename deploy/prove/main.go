@@ -22,6 +22,7 @@ import (
 type proof struct {
 	name, help string
 	files      bool // takes --files
+	runs       bool // takes --runs and --rows
 	prove      func(ctx context.Context, s *site, t *table) error
 }
 
@@ -30,6 +31,7 @@ func proofs() []proof {
 		{name: "peers", help: "our meters beside ffmpeg's and sox's, on sources and deliveries of the demo title and every file in --files", files: true, prove: peers},
 		{name: "memory", help: "resident memory of a night with two slots: chapters of 20 minutes and of 3 hours", prove: memory},
 		{name: "speed", help: "processor time of a whole chapter as a multiple of one lame encode of it", prove: speed},
+		{name: "faults", help: "processes killed, frozen and cut off, storage and broker lost and damaged, with real servers: nothing is forgotten, doubled or wrong", runs: true, prove: faultRows},
 	}
 }
 
@@ -38,7 +40,9 @@ type order struct {
 	proof proof
 	root  string // folder of the repository
 	files string // folder of further files, or none
-	seed  uint64 // of generated narration
+	seed  uint64 // of generated narration, and of chance
+	runs  int    // times that each row is done
+	rows  string // numbers with commas between, or all
 }
 
 const (
@@ -92,6 +96,8 @@ func parse(args []string, all []proof) (order, error) {
 	f.StringVar(&o.root, "root", ".", "")
 	f.StringVar(&o.files, "files", "", "")
 	f.Uint64Var(&o.seed, "seed", 1, "")
+	f.IntVar(&o.runs, "runs", 0, "")
+	f.StringVar(&o.rows, "rows", "", "")
 	if err := f.Parse(args); err != nil {
 		return o, err
 	}
@@ -115,12 +121,16 @@ func parse(args []string, all []proof) (order, error) {
 		return o, fmt.Errorf("no proof is called %q", name)
 	case o.files != "" && !o.proof.files:
 		return o, fmt.Errorf("%s reads no --files", name)
+	case (o.runs != 0 || o.rows != "") && !o.proof.runs:
+		return o, fmt.Errorf("%s takes no --runs and no --rows", name)
+	case o.runs < 0:
+		return o, fmt.Errorf("--runs takes 1 or more, not %d", o.runs)
 	}
 	return o, nil
 }
 
 func usage(w io.Writer, all []proof) {
-	fmt.Fprintln(w, "usage: deploy/prove.sh NAME [--files DIR] [--seed N]")
+	fmt.Fprintln(w, "usage: deploy/prove.sh NAME [--files DIR] [--seed N] [--runs N] [--rows LIST]")
 	for _, p := range all {
 		fmt.Fprintf(w, "  %-8s %s\n", p.name, p.help)
 	}

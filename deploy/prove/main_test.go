@@ -24,6 +24,7 @@ func TestExitCodes(t *testing.T) {
 		{name: "good", help: "is met", files: true, prove: fill(func(t *table) error { t.atMost("a", 1, 2, "%.0f", ""); return nil })},
 		{name: "bad", help: "falls short", prove: fill(func(t *table) error { t.atMost("a", 3, 2, "%.0f", ""); return nil })},
 		{name: "broken", help: "can't say", prove: fill(func(t *table) error { t.atMost("a", 1, 2, "%.0f", ""); return errors.New("no disk") })},
+		{name: "many", help: "is done so often", runs: true, prove: fill(func(t *table) error { t.atMost("a", 1, 2, "%.0f", ""); return nil })},
 		{name: "empty", help: "says nothing", prove: fill(func(*table) error { return nil })},
 	}
 	root := filepath.Join("..", "..")
@@ -45,6 +46,9 @@ func TestExitCodes(t *testing.T) {
 		{"good --seed x", exitUsage, "", "invalid value"},
 		{"good --speed", exitUsage, "", "not defined"},
 		{"bad --files x", exitUsage, "", "bad reads no --files"},
+		{"bad --runs 3", exitUsage, "", "bad takes no --runs"},
+		{"many --runs 3 --rows 1,2", exitMet, "yes", ""},
+		{"many --runs -3", exitUsage, "", "--runs takes 1 or more"},
 		{"--help", exitUsage, "", "usage: deploy/prove.sh NAME"},
 		{"good --root " + t.TempDir(), exitMissed, "", "no checkout"},
 	} {
@@ -62,8 +66,8 @@ func TestExitCodes(t *testing.T) {
 			t.Errorf("%s is still there", dir)
 		}
 	}
-	if len(left) != 6 {
-		t.Errorf("%d proofs ran, want 6", len(left))
+	if len(left) != 7 {
+		t.Errorf("%d proofs ran, want 7", len(left))
 	}
 }
 

@@ -13,6 +13,7 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
 )
@@ -31,7 +32,7 @@ func run(args []string) error {
 	name := f.String("name", "one", "the server's name, another one for each")
 	cluster := f.String("cluster", "", "address for the other servers; empty: it is alone")
 	routes := f.String("routes", "", "their addresses, with commas between")
-	maxStore := f.Int64("max-store", 1<<30, "bytes that the store may have")
+	maxStore := f.Int64("max-store", 8<<30, "bytes that the store may have")
 	if err := f.Parse(args); err != nil {
 		return err
 	}
@@ -62,9 +63,16 @@ func run(args []string) error {
 	if err := server.Run(s); err != nil {
 		return err
 	}
+	for s.Running() && !(s.ReadyForConnections(time.Second) && (*cluster == "" || s.JetStreamIsCurrent())) {
+		time.Sleep(20 * time.Millisecond)
+	}
+	fmt.Println(ready)
 	s.WaitForShutdown()
 	return nil
 }
+
+// ready is what it says once it takes streams.
+const ready = "natsd is ready"
 
 func address(s string) (host string, port int, err error) {
 	host, text, err := net.SplitHostPort(s)

@@ -29,6 +29,7 @@ type NATS struct {
 
 	logged sync.Mutex
 	said   []Message
+	events int
 }
 
 // NewNATS listens at an address for a server at another.
@@ -56,6 +57,13 @@ func (p *NATS) Said() []Message {
 	p.logged.Lock()
 	defer p.logged.Unlock()
 	return slices.Clone(p.said)
+}
+
+// Events is how many messages were published on subjects of news.
+func (p *NATS) Events() int {
+	p.logged.Lock()
+	defer p.logged.Unlock()
+	return p.events
 }
 
 func (p *NATS) accept() {
@@ -125,14 +133,21 @@ func (u *upstream) read(from *bufio.Reader) {
 	}
 }
 
+func (p *NATS) log(m Message) {
+	p.logged.Lock()
+	defer p.logged.Unlock()
+	switch {
+	case IsAck(m.Subject):
+		p.said = append(p.said, m)
+	case strings.HasPrefix(m.Subject, "evt."):
+		p.events++
+	}
+}
+
 // publish passes one message on, now, later or never.
 func (u *upstream) publish(subject string, whole, payload []byte) bool {
 	m := Message{At: time.Now(), Subject: subject, Payload: string(payload[:min(len(payload), 256)])}
-	if IsAck(subject) {
-		u.proxy.logged.Lock()
-		u.proxy.said = append(u.proxy.said, m)
-		u.proxy.logged.Unlock()
-	}
+	u.proxy.log(m)
 	trap := u.proxy.caught(m)
 	if trap == nil || trap.fate == Pass {
 		return u.write(whole) == nil

@@ -1,0 +1,165 @@
+package faults
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"chapterhouse/pipeline"
+)
+
+// badChapters are chapters that fail, each in its way and at its step. They
+// stand at the title's end: their first tries are the last that anybody waits for.
+func badChapters() []badOne {
+	return []badOne{
+		{"eat", pipeline.StepProfile, "memory"},
+		{"hang", pipeline.StepWeigh, "no progress"},
+		{"panic", pipeline.StepFile, "index out of range"},
+	}
+}
+
+type badOne struct {
+	way    string
+	step   pipeline.Step
+	reason string
+}
+
+// slowdown is how much longer good chapters may take for the bad ones' sake.
+const slowdown = 1.2
+
+// Children is the proof that bad chapters delay only themselves: a title of
+// so many chapters, three of them bad, beside the good ones alone, twice.
+func Children(chapters int) Row {
+	return Row{long: true, Fault: fmt.Sprintf("three of %d chapters eat memory, hang and crash", chapters), do: func(ctx context.Context, r *round) error {
+		good := chapters - len(badChapters())
+		var controls [2]time.Duration
+		for i := range controls {
+			n, err := r.night(ctx, shape{chapters: good, seconds: longS, slots: 2})
+			if err != nil {
+				return err
+			}
+			if controls[i], err = n.timed(ctx); err != nil {
+				return err
+			}
+			if err := n.verify(ctx, expect{tries: 2}); err != nil {
+				return err
+			}
+			n.stop()
+		}
+		n, err := r.badNight(ctx, chapters)
+		if err != nil {
+			return err
+		}
+		took, err := n.timed(ctx)
+		if err != nil {
+			return err
+		}
+		r.atMost("good chapters, from their gains to their last file, of the control", took.Seconds()/controls[0].Seconds(), slowdown, "%.2f")
+		r.tell("the control once more, of the control", controls[1].Seconds()/controls[0].Seconds(), "%.2f")
+		r.tell("the control", controls[0].Seconds(), "%.1f s")
+		return n.judgeBad(ctx)
+	}}
+}
+
+// badNight is a night in which the title's last chapters are bad.
+func (r *round) badNight(ctx context.Context, chapters int) (*night, error) {
+	h, err := r.kit.house("one", chapters, longS, r.seed)
+	if err != nil {
+		return nil, err
+	}
+	failing := ""
+	for i, bad := range badChapters() {
+		failing += fmt.Sprintf("%s:%s:%s ", bad.way, bad.step, h.Blobs[chapters-len(badChapters())+i])
+	}
+	return r.night(ctx, shape{chapters: chapters, seconds: longS, slots: 2, variant: "failing", env: []string{
+		"FAILING=" + failing, fmt.Sprintf("CHAPTERHOUSE_STUCK_S=%d", stuckS),
+	}})
+}
+
+// timed does a night and returns how long its good chapters took from the
+// pinning of the gains to their last file.
+func (n *night) timed(ctx context.Context) (time.Duration, error) {
+	if err := n.submit(ctx); err != nil {
+		return 0, err
+	}
+	if _, err := n.closed(ctx, n.house.Slug, longRound); err != nil {
+		return 0, err
+	}
+	t, err := n.Bucket.Title(n.house.Slug)
+	if err != nil {
+		return 0, err
+	}
+	o, err := n.Bucket.Outcome(n.house.Slug, t.Standing)
+	if err != nil {
+		return 0, err
+	}
+	pinned := n.written(runName(n.house.Slug, t.Standing, "gains"))
+	last := pinned
+	for _, ch := range o.Chapters {
+		for _, f := range ch.Files {
+			if at := n.written(commitName(f.Key)); at.After(last) {
+				last = at
+			}
+		}
+	}
+	if pinned.IsZero() || !last.After(pinned) {
+		return 0, fmt.Errorf("no file was written after the gains were pinned")
+	}
+	return last.Sub(pinned), nil
+}
+
+// written is when a machine was told that it had written an object; zero: never.
+func (n *night) written(name string) time.Time {
+	for _, m := range n.machines {
+		for _, c := range m.Store.Calls() {
+			if c.Name == name && c.Method == "PUT" && c.Wrote() {
+				return c.Ended
+			}
+		}
+	}
+	return time.Time{}
+}
+
+// judgeBad holds what became of the bad chapters.
+func (n *night) judgeBad(ctx context.Context) error {
+	t, err := n.Bucket.Title(n.house.Slug)
+	if err != nil {
+		return err
+	}
+	begun, failed, err := n.Bucket.Tries()
+	if err != nil {
+		return err
+	}
+	tries := map[pipeline.Digest]int{}
+	for _, try := range begun {
+		tries[try.Key]++
+	}
+	holes := map[int]string{}
+	for i, bad := range badChapters() {
+		holes[n.shape.chapters-len(badChapters())+i+1] = bad.reason
+		keys := map[pipeline.Digest]bool{}
+		for _, f := range failed {
+			if step, err := n.Bucket.Step(f.Key); err == nil && step == bad.step {
+				keys[f.Key] = true
+			}
+		}
+		for key := range keys {
+			n.round.atMost("tries before a bad chapter is given up", float64(tries[key]), strikes, "%.0f")
+		}
+	}
+	// Pins wait for the first failure and for no other.
+	for _, pin := range []struct {
+		what string
+		step pipeline.Step
+	}{{"fits", pipeline.StepProfile}, {"gains", pipeline.StepWeigh}} {
+		at := n.written(runName(n.house.Slug, t.Standing, pin.what))
+		before := 0
+		for _, f := range failed {
+			if step, err := n.Bucket.Step(f.Key); err == nil && step == pin.step && n.written(f.Name).Before(at) {
+				before++
+			}
+		}
+		n.round.atMost(fmt.Sprintf("failed tries of the bad %s when %s were pinned", pin.step, pin.what), float64(before), 1, "%.0f")
+	}
+	return n.verify(ctx, expect{holes: holes, strikes: strikes * len(holes), tries: -1})
+}

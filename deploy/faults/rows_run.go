@@ -1,0 +1,161 @@
+package faults
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"chapterhouse/deploy/faults/proxy"
+	"chapterhouse/pipeline"
+)
+
+func rowsRun() []Row {
+	return []Row{
+		{N: 35, Fault: "submitted again with another limit while it runs", do: submitAgain},
+		{N: 36, Fault: "cancelled in mid-run", do: cancelled},
+		{N: 39, Fault: "workers of two engines", do: twoEngines},
+	}
+}
+
+func submitAgain(ctx context.Context, r *round) error {
+	n, err := r.night(ctx, shape{})
+	if err != nil {
+		return err
+	}
+	if err := n.submit(ctx); err != nil {
+		return err
+	}
+	if _, err := n.atWork(ctx, n.workers[0], r.step()); err != nil {
+		return err
+	}
+	if err := n.house.Judge(119); err != nil {
+		return err
+	}
+	if err := n.submit(ctx); err != nil {
+		return err
+	}
+	if err := n.finish(ctx); err != nil {
+		return err
+	}
+	if n.accepted[0] == n.accepted[1] {
+		r.violate("another limit is the same run %s", n.accepted[0])
+	}
+	// The first run never stood once the second was wanted: verify holds that
+	// the last accepted one stands. What both need was made once.
+	begun, _, err := n.Bucket.Tries()
+	if err != nil {
+		return err
+	}
+	times, twice := map[pipeline.Digest]int{}, 0
+	for _, t := range begun {
+		if times[t.Key]++; times[t.Key] == 2 {
+			twice++
+		}
+	}
+	r.atMost("jobs of both runs done twice", float64(twice), 0, "%.0f")
+	return n.verify(ctx, expect{})
+}
+
+func cancelled(ctx context.Context, r *round) error {
+	n, err := r.night(ctx, shape{chapters: 6})
+	if err != nil {
+		return err
+	}
+	if err := n.submit(ctx); err != nil {
+		return err
+	}
+	if _, err := n.atWork(ctx, n.workers[0], r.step()); err != nil {
+		return err
+	}
+	if _, err := n.desk.call(ctx, "", "cancel", n.house.Slug); err != nil {
+		return err
+	}
+	at := time.Now()
+	// A job that was leased when the word came is done; none is begun later.
+	const last = 5 * time.Second
+	if err := sleep(ctx, last+lease+2*time.Second); err != nil {
+		return err
+	}
+	late, latest := 0, 0.0
+	for _, w := range n.workers {
+		for _, c := range w.Store.Calls() {
+			if !begins(c) || c.At.Before(at) {
+				continue
+			}
+			latest = max(latest, c.At.Sub(at).Seconds())
+			if c.At.Sub(at) > last {
+				late++
+			}
+		}
+	}
+	r.tell("the last job is begun after", latest, "%.1f s")
+	r.atMost(fmt.Sprintf("jobs begun more than %v after the word", last), float64(late), 0, "%.0f")
+	done, err := n.Bucket.List("commits/")
+	if err != nil {
+		return err
+	}
+	if err := n.verify(ctx, expect{cancelled: true}); err != nil {
+		return err
+	}
+	// What was done is found by the next run.
+	if err := n.submit(ctx); err != nil {
+		return err
+	}
+	if err := n.finish(ctx); err != nil {
+		return err
+	}
+	again := 0
+	for _, name := range done {
+		tries, err := n.triesOf(keyOf(name))
+		if err != nil {
+			return err
+		}
+		if tries > 1 {
+			again++
+		}
+	}
+	r.atMost("finished jobs done again by the next run", float64(again), 0, "%.0f")
+	return n.verify(ctx, expect{tries: len(n.workers)})
+}
+
+// twoEngines is an upgrade in the middle of the night: a run stays with the
+// engine that it began with.
+func twoEngines(ctx context.Context, r *round) error {
+	n, err := r.night(ctx, shape{workers: 1})
+	if err != nil {
+		return err
+	}
+	other, err := n.machine(ctx, "worker-new", false)
+	if err != nil {
+		return err
+	}
+	if err := other.start(ctx, "other-engine", nil, "worker"); err != nil {
+		return err
+	}
+	trap := n.workers[0].Store.Catch(proxy.Pass, 0, 1, n.from(pipeline.StepWeigh, begins))
+	if err := n.submit(ctx); err != nil {
+		return err
+	}
+	if _, err := wait(ctx, n, trap, "the old worker begins"); err != nil {
+		return err
+	}
+	// The new worker is idle all the while; the old one's loss must not tempt it.
+	n.workers[0].Kill()
+	if err := sleep(ctx, lease+2*time.Second); err != nil {
+		return err
+	}
+	if err := n.work(ctx, n.workers[0]); err != nil {
+		return err
+	}
+	if err := n.finish(ctx); err != nil {
+		return err
+	}
+	strange := 0
+	for _, c := range other.Store.Calls() {
+		if begins(c) || commits(c) {
+			strange++
+		}
+	}
+	r.atMost("jobs that the other engine's worker began", float64(strange), 0, "%.0f")
+	return n.verify(ctx, expect{tries: 1})
+}

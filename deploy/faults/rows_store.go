@@ -1,0 +1,172 @@
+package faults
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"strings"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/store"
+	"chapterhouse/pipeline/store/s3/s3test"
+
+	"github.com/minio/minio-go/v7"
+	"github.com/minio/minio-go/v7/pkg/credentials"
+)
+
+func rowsStore() []Row {
+	return []Row{
+		{N: 31, Fault: "a recording lies truncated in storage", do: damagedSource(func(_ context.Context, n *night, d pipeline.Digest) error {
+			return n.Bucket.Truncate(d)
+		})},
+		{N: 32, Fault: "a recording is overwritten after it was submitted", do: damagedSource(func(ctx context.Context, n *night, d pipeline.Digest) error {
+			return n.overwrite(ctx, d)
+		})},
+		{N: 33, Fault: "a result's commit is there and its file gone", do: missingFile},
+	}
+}
+
+// overwrite puts other bytes in a blob's place, as anyone with keys can.
+func (n *night) overwrite(ctx context.Context, d pipeline.Digest) error {
+	g := n.kit.gateway
+	c, err := minio.New(strings.TrimPrefix(g.Endpoint, "http://"), &minio.Options{
+		Creds: credentials.NewStaticV4(g.AccessKey, g.SecretKey, ""), Region: s3test.Region,
+	})
+	if err != nil {
+		return err
+	}
+	other := []byte("another recording")
+	_, err = c.PutObject(ctx, n.bucket, store.BlobName(d), bytes.NewReader(other), int64(len(other)), minio.PutObjectOptions{})
+	return err
+}
+
+// damagedSource harms one recording between its submission and the night.
+func damagedSource(harm func(context.Context, *night, pipeline.Digest) error) func(context.Context, *round) error {
+	return func(ctx context.Context, r *round) error {
+		n, err := r.night(ctx, shape{})
+		if err != nil {
+			return err
+		}
+		for _, w := range n.workers {
+			if err := w.End(ctx); err != nil {
+				return err
+			}
+		}
+		if err := n.submit(ctx); err != nil {
+			return err
+		}
+		bad := n.house.Blobs[badChapter-1]
+		if err := harm(ctx, n, bad); err != nil {
+			return err
+		}
+		for _, w := range n.workers {
+			if err := n.work(ctx, w); err != nil {
+				return err
+			}
+		}
+		if err := n.finish(ctx); err != nil {
+			return err
+		}
+		if err := n.checkNames(ctx, store.BlobName(bad)); err != nil {
+			return err
+		}
+		return n.verify(ctx, expect{holes: map[int]string{badChapter: "damaged"}, strikes: strikes, tries: -1, damaged: true})
+	}
+}
+
+// checkNames has the program read storage back, and wants it to name an
+// object as damaged, and no other.
+func (n *night) checkNames(ctx context.Context, name string) error {
+	said, err := n.desk.call(ctx, "", "check", "--read-data", "--json")
+	var found struct {
+		Faults []struct {
+			Object, Weight string
+		}
+	}
+	if jsonErr := json.Unmarshal([]byte(said), &found); jsonErr != nil {
+		return fmt.Errorf("check: %w: %v", jsonErr, err)
+	}
+	if err == nil {
+		n.round.violate("check --read-data ends well although %s is damaged", name)
+	}
+	named := false
+	for _, f := range found.Faults {
+		if f.Weight != "damage" {
+			continue
+		}
+		if named = named || f.Object == name; f.Object != name {
+			n.round.violate("check --read-data finds %s damaged, which it is not", f.Object)
+		}
+	}
+	if !named {
+		n.round.violate("check --read-data does not name %s: %s", name, said)
+	}
+	return nil
+}
+
+// sound has the program read storage back and wants it to find nothing.
+func (n *night) sound(ctx context.Context) {
+	if said, err := n.desk.call(ctx, "", "check", "--read-data"); err != nil {
+		n.round.violate("check --read-data: %v\n%s", err, said)
+	}
+}
+
+// missingFile takes a finished file away, has check mend storage, and runs the
+// title again.
+func missingFile(ctx context.Context, r *round) error {
+	n, err := r.night(ctx, shape{})
+	if err != nil {
+		return err
+	}
+	if err := n.submit(ctx); err != nil {
+		return err
+	}
+	if err := n.finish(ctx); err != nil {
+		return err
+	}
+	t, err := n.Bucket.Title(n.house.Slug)
+	if err != nil {
+		return err
+	}
+	o, err := n.Bucket.Outcome(n.house.Slug, t.Standing)
+	if err != nil {
+		return err
+	}
+	gone := o.Chapters[badChapter-1].Files[0]
+	if err := n.Bucket.Remove(gone.Blob); err != nil {
+		return err
+	}
+	if err := n.checkNames(ctx, store.BlobName(gone.Blob)); err != nil {
+		return err
+	}
+	n.watch.allow(commitName(gone.Key))
+	return n.mended(ctx, gone.Blob)
+}
+
+// mended has storage put right, which has the title run again, and wants the
+// file to be the one it was.
+func (n *night) mended(ctx context.Context, gone pipeline.Digest) error {
+	before, err := n.Bucket.Title(n.house.Slug)
+	if err != nil {
+		return err
+	}
+	if said, err := n.desk.call(ctx, "", "check", "--read-data", "--repair"); err != nil {
+		return fmt.Errorf("%w\n%s", err, said)
+	}
+	t, err := n.Bucket.Title(n.house.Slug)
+	if err != nil {
+		return err
+	}
+	if t.Wanted == before.Wanted {
+		n.round.violate("the repair has no run made again")
+	}
+	n.accepted = append(n.accepted, t.Wanted)
+	if err := n.finish(ctx); err != nil {
+		return err
+	}
+	if !n.Bucket.There(store.BlobName(gone)) {
+		n.round.violate("the file that was gone is not made again")
+	}
+	return n.verify(ctx, expect{tries: 1})
+}

@@ -1,0 +1,39 @@
+package faults
+
+import (
+	"fmt"
+	"os"
+	"slices"
+	"testing"
+)
+
+// gateRows are done once wherever everything is required: those that reach
+// furthest into the night, in as little time as the others leave.
+var gateRows = []int{2, 3, 4, 5, 9, 10, 13, 16, 20, 22, 33, 36}
+
+// TestRows does a dozen rows once; deploy/prove.sh faults does all of them.
+func TestRows(t *testing.T) {
+	if os.Getenv("CHAPTERHOUSE_REQUIRE") != "all" {
+		t.Skip("a dozen nights take minutes: set CHAPTERHOUSE_REQUIRE=all, or run deploy/prove.sh faults")
+	}
+	k, err := NewKit(t.Context(), checkout, t.TempDir(), t.Logf)
+	must(t, err)
+	defer k.Close()
+	rows := slices.DeleteFunc(Rows(), func(r Row) bool { return !slices.Contains(gateRows, r.N) })
+	results, err := k.Prove(t.Context(), rows, 1, 3, 1)
+	must(t, err)
+	for _, res := range results {
+		if why := res.Undoable(); why != "" {
+			t.Errorf("%s: %s", res.Name(), why)
+		}
+		for _, v := range res.Violations {
+			t.Error(v)
+		}
+		for _, n := range res.Numbers {
+			line := fmt.Sprintf("%s: %s: "+n.Format+", limit %v", res.Name(), n.What, n.Worst, n.Limit)
+			if t.Log(line); !n.Met() {
+				t.Errorf("%s: too much", line)
+			}
+		}
+	}
+}

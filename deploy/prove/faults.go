@@ -1,0 +1,108 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+
+	"chapterhouse/deploy/faults"
+)
+
+const (
+	faultRuns       = 3  // of each row, where --runs says nothing
+	rowsTogether    = 2  // rows wait more than they work
+	childrenOf      = 60 // chapters of the title with three bad ones
+	violationsLimit = 0
+)
+
+// faultRows does every fault to a night of real processes, and then has a
+// title's chapters fail.
+func faultRows(ctx context.Context, s *site, t *table) error {
+	if err := need("go", "lame"); err != nil {
+		return err
+	}
+	rows, err := chosenRows(s.rows, append(faults.Rows(), faults.Children(childrenOf)))
+	if err != nil {
+		return err
+	}
+	runs := s.runs
+	if runs == 0 {
+		runs = faultRuns
+	}
+	kit, err := faults.NewKit(ctx, s.root, s.path("faults"), s.say)
+	if err != nil {
+		return err
+	}
+	defer kit.Close()
+	// What measures times has the machine for itself.
+	var alone []faults.Row
+	rows = slices.DeleteFunc(rows, func(r faults.Row) bool {
+		if r.Timed() {
+			alone = append(alone, r)
+		}
+		return r.Timed()
+	})
+	results, err := kit.Prove(ctx, rows, runs, rowsTogether, s.seed)
+	if err != nil {
+		return err
+	}
+	timed, err := kit.Prove(ctx, alone, 1, 1, s.seed)
+	if err != nil {
+		return err
+	}
+	for _, res := range append(results, timed...) {
+		fillFault(t, res)
+	}
+	t.note("%s", kit.How())
+	return nil
+}
+
+// chosenRows are those whose numbers a list names, or all.
+func chosenRows(list string, all []faults.Row) ([]faults.Row, error) {
+	if list == "" {
+		return all, nil
+	}
+	var rows []faults.Row
+	for _, word := range strings.Split(list, ",") {
+		i := slices.IndexFunc(all, func(r faults.Row) bool { return word == strconv.Itoa(r.N) || word == r.Name() })
+		if i < 0 {
+			return nil, fmt.Errorf("no row is called %q", word)
+		}
+		rows = append(rows, all[i])
+	}
+	return rows, nil
+}
+
+// fillFault adds a row's lines: what was violated, and each number.
+func fillFault(t *table, res faults.Result) {
+	what := res.Name() + ": " + res.Fault
+	if why := res.Undoable(); why != "" {
+		required := os.Getenv("CHAPTERHOUSE_REQUIRE") == "all"
+		if required {
+			t.hold(what, "not done: "+why, "done", false)
+		} else {
+			t.tell(what, "not done: "+why)
+		}
+		return
+	}
+	held := res.Runs > 0 && len(res.Violations) == violationsLimit
+	t.hold(what, fmt.Sprintf("%d violations in %d runs", len(res.Violations), res.Runs), fmt.Sprint(violationsLimit), held)
+	for _, n := range res.Numbers {
+		what := "  " + n.What
+		if math.IsNaN(n.Limit) {
+			t.tell(what, fmt.Sprintf(n.Format, n.Worst))
+			continue
+		}
+		t.atMost(what, n.Worst, n.Limit, n.Format, "")
+	}
+	for _, v := range res.Violations {
+		t.note("violated: %s", v)
+	}
+	for _, h := range res.How {
+		t.note("%s: %s", res.Name(), h)
+	}
+}
