@@ -111,12 +111,12 @@ func TestAnswers(t *testing.T) {
 		{404, "", false, "does not speak S3 (status 404); see to s3.endpoint"},
 		{405, "MethodNotAllowed", false, "can't do what we need"},
 		{501, "NotImplemented", false, "can't do what we need"},
-		{500, "InternalError", false, "it failed (InternalError, status 500)"},
+		{500, "InternalError", false, ", status 500), and did so for all the time we tried"},
 		{502, "", false, "it failed (Bad Gateway, status 502)"},
-		{503, "SlowDown", false, "overloaded or not ready (SlowDown, status 503)"},
+		{503, "SlowDown", false, ", status 503), and was for all the time we tried"},
 		{503, "", false, "overloaded or not ready"},
 		{507, "", false, "it is full"},
-		{500, "XMinioStorageFull", false, "it is full"},
+		{507, "XMinioStorageFull", false, "it is full"},
 		{400, "Surprise", false, "Surprise, says the fake"},
 	} {
 		status, code = c.status, c.code

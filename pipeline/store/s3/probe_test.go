@@ -54,6 +54,13 @@ func TestProbeFails(t *testing.T) {
 			if err := s.Probe(t.Context()); !errors.Is(err, ErrUnsafe) {
 				t.Errorf("Probe once more: %v", err)
 			}
+			_, err = s.Swap(t.Context(), titleName, "some version", nil)
+			if _, created := s.Swap(t.Context(), titleName, store.Absent, nil); !errors.Is(err, store.ErrConflict) || created != nil {
+				t.Errorf("replace nothing, create: %v, %v", err, created)
+			}
+			if _, err := s.Swap(t.Context(), titleName, store.Absent, nil); !errors.Is(err, store.ErrConflict) {
+				t.Errorf("create once more: %v, want ErrConflict", err)
+			}
 		})
 	}
 }

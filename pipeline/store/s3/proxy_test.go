@@ -64,7 +64,7 @@ func (p *proxy) requests(method, text string) (found []string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	for _, line := range p.seen {
-		if strings.HasPrefix(line, method+" ") && strings.Contains(line, text) {
+		if strings.HasPrefix(line, method) && strings.Contains(line, text) {
 			found = append(found, line)
 		}
 	}

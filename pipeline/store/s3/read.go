@@ -73,8 +73,7 @@ func (s *Store) ask(ctx context.Context, name string, off, n int64, version stor
 	return f, nil
 }
 
-// Stat asks for an object's first byte. A HEAD would do but for its 404, which
-// has no body to say whether it is the object that is missing or the bucket.
+// Stat describes an object.
 func (s *Store) Stat(ctx context.Context, name string) (store.Info, error) {
 	if err := begin(ctx, store.CheckName(name)); err != nil {
 		return store.Info{}, err
@@ -84,17 +83,22 @@ func (s *Store) Stat(ctx context.Context, name string) (store.Info, error) {
 	return f.Info, s.explain(name, err)
 }
 
-// look makes one try to describe an object.
+// look makes one try to describe an object. The answer to a HEAD has no body
+// to say whether it is the object that is missing or the bucket, or that it
+// was no S3 server that spoke, so a HEAD that is refused is asked again as a GET.
 func (s *Store) look(ctx context.Context, name string) (found, error) {
-	f, err := s.ask(ctx, name, 0, 1, store.Absent)
-	if errors.Is(err, errBeyond) { // it is empty
-		f, err = s.ask(ctx, name, 0, -1, store.Absent)
+	info, err := s.core.StatObject(ctx, s.bucket, s.key(name), minio.StatObjectOptions{})
+	if said, ok := answer(err); ok && said.StatusCode < 500 {
+		f, err := s.ask(ctx, name, 0, -1, store.Absent)
+		if err != nil {
+			return found{}, err
+		}
+		return f, f.body.Close() // it came meanwhile
 	}
 	if err != nil {
 		return found{}, err
 	}
-	_, _ = io.Copy(io.Discard, io.LimitReader(f.body, 1)) // read to its end the connection can be used again
-	return f, f.body.Close()
+	return found{Info: store.Info{Name: name, Bytes: info.Size, Version: store.Version(info.ETag)}, mark: info.UserMetadata[markHeader]}, nil
 }
 
 // Get opens a range of an object. A connection that breaks while it is read is

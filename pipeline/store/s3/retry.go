@@ -18,11 +18,12 @@ const (
 )
 
 // retry makes tries until one succeeds, one fails for good, or the next would
-// come after the store's patience is over. Pauses double and are random, so
-// that hundreds of callers don't come back at the same moment. The error is
-// the last try's, or the context's.
+// come after the store's patience is over, which begins to run with the first
+// failure: a long transfer that breaks at its end gets a second chance. Pauses
+// double and are random, so that hundreds of callers don't come back at the
+// same moment. The error is the last try's, or the context's.
 func (s *Store) retry(ctx context.Context, try func() error) error {
-	end := time.Now().Add(s.patience)
+	var end time.Time
 	for pause := firstPause; ; pause = min(2*pause, maxPause) {
 		err := try()
 		if err == nil {
@@ -30,6 +31,9 @@ func (s *Store) retry(ctx context.Context, try func() error) error {
 		}
 		if ctx.Err() != nil {
 			return ctx.Err()
+		}
+		if end.IsZero() {
+			end = time.Now().Add(s.patience)
 		}
 		wait := time.Duration(rand.Int64N(int64(pause))) + firstPause/10
 		if !passing(err) || time.Now().Add(wait).After(end) {

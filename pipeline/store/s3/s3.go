@@ -54,7 +54,7 @@ type Options struct {
 	SecretKey string
 	CAFile    string // PEM certificates to trust besides the system's, "" none
 
-	Patience time.Duration // how long one call tries again; 0 is a minute
+	Patience time.Duration // how long a call that failed is tried again; 0 is a minute
 }
 
 // Store is a bucket's objects below a prefix.
@@ -65,9 +65,11 @@ type Store struct {
 	bucket    string
 	prefix    string // "" or with a slash at its end
 	patience  time.Duration
-	partBytes int64
-	emulated  atomic.Bool // conditions are ours, not the server's
-	locks     [64]chan struct{}
+
+	wholeBytes, partBytes int64 // what goes in one request, and in parts of which size
+
+	emulated atomic.Bool // conditions are ours, not the server's
+	locks    [64]chan struct{}
 }
 
 const (
@@ -99,8 +101,8 @@ func newStore(o Options, t timeouts) (*Store, error) {
 		return nil, err
 	}
 	s := &Store{
-		where: endpoint.String() + "/" + o.Bucket, bucket: o.Bucket,
-		patience: o.Patience, partBytes: minPartBytes,
+		where: endpoint.String() + "/" + o.Bucket, bucket: o.Bucket, patience: o.Patience,
+		wholeBytes: wholeBytes, partBytes: partBytes,
 	}
 	if s.patience == 0 {
 		s.patience = defaultPatience

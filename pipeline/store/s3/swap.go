@@ -109,7 +109,7 @@ func (s *Store) putObject(ctx context.Context, name string, data []byte, mark st
 	o.UserMetadata = map[string]string{markHeader: mark}
 	o.DisableContentSha256 = true // of the parts of a stream: ours is of the whole
 	whole := bytesSpan(data)
-	err = whole.send(func(b io.Reader) error {
+	err = whole.send(ctx, func(b io.Reader) error {
 		info, err := s.core.PutObject(ctx, s.bucket, s.key(name), b, whole.n, "", string(whole.digest), o)
 		v = store.Version(info.ETag)
 		return err

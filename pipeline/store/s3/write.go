@@ -19,9 +19,12 @@ import (
 )
 
 const (
-	minPartBytes = 32 << 20 // a blob larger than this is sent in parts
-	maxParts     = 10_000   // what S3 takes
-	abortTime    = 10 * time.Second
+	// A chapter goes in one request: servers that keep files write parts twice.
+	// What takes long on a slow line goes in parts, to be sent again one by one.
+	wholeBytes = 256 << 20
+	partBytes  = 64 << 20
+	maxParts   = 10_000 // what S3 takes
+	abortTime  = 10 * time.Second
 )
 
 // Put stores a blob, in parts where it is large; it shows under its name once
@@ -42,7 +45,7 @@ func (s *Store) Put(ctx context.Context, d pipeline.Digest, from io.ReadSeeker) 
 	case err != nil && !errors.Is(err, store.ErrAbsent):
 		return err
 	}
-	if size <= s.partBytes {
+	if size <= s.wholeBytes {
 		err = s.putWhole(ctx, name, span{from, 0, size, d})
 	} else {
 		err = s.putParts(ctx, name, from, size, d)
@@ -62,7 +65,7 @@ type span struct {
 
 func (s *Store) putWhole(ctx context.Context, name string, whole span) error {
 	return s.retry(ctx, func() error {
-		return whole.send(func(b io.Reader) error {
+		return whole.send(ctx, func(b io.Reader) error {
 			_, err := s.core.PutObject(ctx, s.bucket, s.key(name), b, whole.n, "", string(whole.digest), minio.PutObjectOptions{DisableContentSha256: true})
 			return err
 		})
@@ -91,15 +94,15 @@ func (s *Store) putParts(ctx context.Context, name string, from io.ReadSeeker, s
 	}()
 	var parts []minio.CompletePart
 	total := sha256.New()
-	partBytes := max(s.partBytes, (size+maxParts-1)/maxParts)
-	for off := int64(0); off < size; off += partBytes {
-		part := span{from: from, off: off, n: min(partBytes, size-off)}
+	step := max(s.partBytes, (size+maxParts-1)/maxParts)
+	for off := int64(0); off < size; off += step {
+		part := span{from: from, off: off, n: min(step, size-off)}
 		if err := part.measure(ctx, total); err != nil {
 			return err
 		}
 		var sent minio.ObjectPart
 		err := s.retry(ctx, func() error {
-			return part.send(func(b io.Reader) (err error) {
+			return part.send(ctx, func(b io.Reader) (err error) {
 				sent, err = s.core.PutObjectPart(ctx, s.bucket, key, upload, len(parts)+1, b, part.n,
 					minio.PutObjectPartOptions{Sha256Hex: string(part.digest), DisableContentSha256: true})
 				return err
@@ -149,11 +152,11 @@ func (sp *span) measure(ctx context.Context, total hash.Hash) error {
 
 // send lets do, which makes one request, read the span. An error of reading
 // it and bytes with another digest are final.
-func (sp *span) send(do func(io.Reader) error) error {
+func (sp *span) send(ctx context.Context, do func(io.Reader) error) error {
 	if _, err := sp.from.Seek(sp.off, io.SeekStart); err != nil {
 		return &final{err}
 	}
-	b := &body{from: sp.from, left: sp.n, digest: sp.digest, hash: sha256.New()}
+	b := &body{ctx: ctx, from: sp.from, left: sp.n, digest: sp.digest, hash: sha256.New()}
 	if sp.n == 0 && digest(b.hash) != sp.digest {
 		return &final{store.ErrDamaged} // an empty body is not read at all
 	}
@@ -170,8 +173,10 @@ func bytesSpan(data []byte) span {
 }
 
 // body is what a request sends: exactly left bytes, whose end comes only if
-// their digest is right. So a server never has all bytes of something else.
+// their digest is right and the context not yet over. So a server never has
+// all bytes of something else, nor of what was called off.
 type body struct {
+	ctx    context.Context
 	mu     sync.Mutex
 	from   io.Reader
 	left   int64
@@ -197,11 +202,11 @@ func (b *body) Read(p []byte) (int, error) {
 	n, err := b.from.Read(p[:min(int64(len(p)), b.left)])
 	b.hash.Write(p[:n])
 	b.left -= int64(n)
-	if b.left == 0 && digest(b.hash) != b.digest || b.left > 0 && err == io.EOF {
+	switch {
+	case b.left == 0 && digest(b.hash) != b.digest, b.left > 0 && err == io.EOF:
 		err = store.ErrDamaged
-	}
-	if b.left == 0 && err == io.EOF {
-		err = nil
+	case b.left == 0, err == nil:
+		err = b.ctx.Err()
 	}
 	if err != nil {
 		b.err = err
