@@ -204,7 +204,7 @@ func TestTwoPeople(t *testing.T) {
 
 // Whoever pushes at once with others either stands alone or is told to pull.
 func TestPushesAtOnce(t *testing.T) {
-	for round := range 20 {
+	for round := range 8 {
 		s := memory.New()
 		const people = 6
 		dirs, errs := make([]string, people), make([]error, people)
