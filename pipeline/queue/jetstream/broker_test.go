@@ -89,7 +89,7 @@ func TestSettings(t *testing.T) {
 		}
 	}
 	cluster := Options{}.filled().streamConfig()
-	if cluster.Replicas != 3 || cluster.MaxBytes != 4<<30 {
+	if cluster.Replicas != 3 || cluster.MaxBytes != 256<<20 {
 		t.Errorf("on a cluster: %d replicas, %d bytes", cluster.Replicas, cluster.MaxBytes)
 	}
 	// Rings carry no message ID.

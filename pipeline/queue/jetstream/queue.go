@@ -275,8 +275,15 @@ func failed(ctx context.Context, op string, err error) error {
 	if errors.Is(ctx.Err(), context.Canceled) {
 		return ctx.Err()
 	}
+	var api *js.APIError
+	if errors.As(err, &api) && api.ErrorCode == noStorage {
+		return pipeline.Errorf(pipeline.Infra, op, "%w; raise max_file_store of the servers, or see that as many run as there are replicas", err)
+	}
 	return pipeline.Errorf(pipeline.Infra, op, "%w", err)
 }
+
+// noStorage is JetStream's code for servers that can't hold a stream.
+const noStorage js.ErrorCode = 10047
 
 func sleep(ctx context.Context, d time.Duration) {
 	select {

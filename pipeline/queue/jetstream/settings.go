@@ -27,7 +27,7 @@ type Options struct {
 	AckWait   time.Duration // lease time; 0: 60 s
 	Slots     int           // jobs that all workers together run at once; 0: 64
 	Replicas  int           // of the stream, on as many servers; 0: 3
-	MaxBytes  int64         // of the stream; 0: 4 GiB
+	MaxBytes  int64         // of the stream; 0: 256 MiB, which is rings for 4,000 slots
 	MaxTries  int           // 0: queue.MaxTries
 	LeaseOnly bool          // make no stream or consumer: a worker's credentials need not allow it
 	AloneFor  time.Duration // how long a name that Alone gave is kept without renewal; 0: 30 s
@@ -48,7 +48,7 @@ func (o Options) filled() Options {
 		o.Replicas = 3
 	}
 	if o.MaxBytes == 0 {
-		o.MaxBytes = 4 << 30
+		o.MaxBytes = 256 << 20
 	}
 	if o.MaxTries == 0 {
 		o.MaxTries = queue.MaxTries
