@@ -98,7 +98,7 @@ type Hit struct {
 // before it is told. An error means that it could not be done to its end.
 //
 // It keeps the digests of blobs and keys, and of everything else no more than
-// a title at a time.
+// a few titles at a time.
 func Audit(ctx context.Context, s store.Store, o AuditOptions) (Audited, error) {
 	a := &audit{
 		s: s, o: o, blobs: map[sum]int64{}, keys: map[sum]marks{},

@@ -55,6 +55,9 @@ func placeOf(name string) place {
 	if d, ok := store.BlobDigest(name); ok {
 		return place{kind: blobPlace, key: d}
 	}
+	if strings.HasPrefix(name, "probe/") { // a storage server is being tried: see Probe in pipeline/store/s3
+		return place{kind: besidePlace}
+	}
 	stem, ok := strings.CutSuffix(name, ".json")
 	if !ok {
 		return place{}

@@ -390,3 +390,41 @@ func mustJSON(t testing.TB, v any) []byte {
 	}
 	return text
 }
+
+// TestPlaceOf takes apart every name that there is, and only those.
+func TestPlaceOf(t *testing.T) {
+	key := pipeline.DigestOf([]byte("k"))
+	k := string(key)
+	for name, want := range map[string]place{
+		store.BlobName(key):                    {kind: blobPlace, key: key},
+		recipeName(key):                        {kind: recipePlace, key: key},
+		commitName(key):                        {kind: commitPlace, key: key},
+		quarantineName(key):                    {kind: quarantinePlace, key: key},
+		"attempts/" + k + "/x.json":            {kind: tryPlace, key: key},
+		"attempts/" + k + "/x.err.json":        {kind: failurePlace, key: key},
+		titleName("t"):                         {kind: titlePlace, title: "t"},
+		runName("t", "000001", "engine"):       {kind: runPlace, title: "t", run: "000001", what: "engine"},
+		openName("t", "000001"):                {kind: openPlace, title: "t", run: "000001"},
+		narratorName("n"):                      {kind: narratorPlace, narrator: "n"},
+		shareName("n", "t", "000001"):          {kind: sharePlace, narrator: "n", title: "t", run: "000001"},
+		houseName:                              {kind: housePlace},
+		"seen.json":                            {kind: besidePlace},
+		"probe/x/y":                            {kind: besidePlace},
+		"":                                     {},
+		"x":                                    {},
+		"seen":                                 {},
+		"blobs/" + k:                           {},
+		"blobs/00/" + k:                        {},
+		"recipes/" + k:                         {},
+		"recipes/" + k[:63] + ".json":          {},
+		"recipes/x/" + k + ".json":             {},
+		"titles/t/runs/000001/other.json":      {},
+		"titles/t/runs/000001/close.json.part": {},
+		"titles/title.json":                    {},
+		"narrators/n/titles/t/x/y.json":        {},
+	} {
+		if got := placeOf(name); got != want {
+			t.Errorf("%q: %+v, want %+v", name, got, want)
+		}
+	}
+}
