@@ -42,6 +42,7 @@ func (p *pass) stored(ctx context.Context, chapters []made) (ok bool, err error)
 			return false, err
 		}
 		delete(p.known.commits, c.Key)
+		clear(p.known.whole)
 		p.known.anew = true // the next pass rings for it
 	}
 	return !slices.Contains(there, false), nil

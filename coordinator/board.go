@@ -59,6 +59,30 @@ func (p *pass) lookAll(ctx context.Context, groups [][]pipeline.Digest) ([][]res
 	return out, err
 }
 
+// lookAtGroups is lookAll for a phase's groups. Those that are done stay so.
+func (p *pass) lookAtGroups(ctx context.Context, step pipeline.Step, groups [][]pipeline.Digest) ([][]result, error) {
+	whole := p.known.whole[step]
+	if whole == nil {
+		whole = make([][]result, len(groups))
+		p.known.whole[step] = whole
+	}
+	open := make([][]pipeline.Digest, len(groups))
+	for i, g := range groups {
+		if whole[i] == nil {
+			open[i] = g
+		}
+	}
+	results, err := p.lookAll(ctx, open)
+	for i, g := range results {
+		if whole[i] != nil {
+			results[i] = whole[i]
+		} else if len(g) > 0 && of(g) == done {
+			whole[i] = g
+		}
+	}
+	return results, err
+}
+
 // look tells the state of one recipe's result.
 func (p *pass) look(ctx context.Context, r pipeline.Recipe) (result, error) {
 	all, err := p.lookAll(ctx, [][]pipeline.Digest{{p.key(r)}})
@@ -255,7 +279,7 @@ func pure[T any](ctx context.Context, p *pass, r pipeline.Recipe, compute func()
 		if err != nil {
 			return rec, pipeline.Errorf(pipeline.Bug, "record of "+string(r.Step), "%w", err)
 		}
-		if err := p.c.writeRecipe(ctx, p.known, res.key, r); err != nil {
+		if err := p.c.writeRecipe(ctx, p.known, res.key, r.Text()); err != nil {
 			return rec, err
 		}
 		res.commit = pipeline.Commit{Key: res.key, Step: r.Step, Record: text}

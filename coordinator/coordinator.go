@@ -45,6 +45,7 @@ type Coordinator struct {
 	ringing sync.Mutex // held while rings are chosen
 	mu      sync.Mutex // guards what follows
 	titles  map[string]*known
+	listed  []*known                 // titles by name; nil: to be made
 	news    map[pipeline.Digest]bool // keys that something was said of
 	woken   chan struct{}            // of Run: there is news
 	heard   map[string]heard         // workers, by name
@@ -69,6 +70,7 @@ type known struct {
 	written map[pipeline.Digest]bool              // recipes that were written down
 	pinned  map[string]any                        // the run's objects that are created once
 	keys    map[pipeline.Step][][]pipeline.Digest // of the run's groups, by chapter
+	whole   map[pipeline.Step][][]result          // of those that are done
 	records map[pipeline.Step]any                 // of the run's chapters that are whole, []chapterOf[T]
 	wants   []want                                // of the latest pass, in order
 	out     map[pipeline.Digest]*rung             // rings, by key
@@ -89,9 +91,11 @@ func (c *Coordinator) know(title string) *known {
 		if c.titles == nil {
 			c.titles = map[string]*known{}
 		}
+		c.listed = nil
 		c.titles[title] = &known{
 			title: title, commits: map[pipeline.Digest]pipeline.Commit{}, seen: map[pipeline.Digest]result{},
-			written: map[pipeline.Digest]bool{}, pinned: map[string]any{}, keys: map[pipeline.Step][][]pipeline.Digest{}, records: map[pipeline.Step]any{}, out: map[pipeline.Digest]*rung{}, news: map[pipeline.Digest]bool{},
+			written: map[pipeline.Digest]bool{}, pinned: map[string]any{}, keys: map[pipeline.Step][][]pipeline.Digest{}, records: map[pipeline.Step]any{},
+			whole: map[pipeline.Step][][]result{}, out: map[pipeline.Digest]*rung{}, news: map[pipeline.Digest]bool{},
 		}
 	}
 	return c.titles[title]
@@ -102,6 +106,7 @@ func (c *Coordinator) forget(title string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	delete(c.titles, title)
+	c.listed = nil
 }
 
 // Work counts what this coordinator's runs cost, by results.

@@ -131,6 +131,7 @@ func (p *pass) begin(ctx context.Context) (err error) {
 		p.known.run = p.run
 		clear(p.known.pinned)
 		clear(p.known.keys)
+		clear(p.known.whole)
 		clear(p.known.records)
 	}
 	p.view.Run, p.view.Order = p.run, orderOf(p.state)
@@ -254,7 +255,7 @@ func (p *pass) phase(ctx context.Context, step pipeline.Step, n int, recipes fun
 			}
 		}
 	}
-	results, err := p.lookAll(ctx, groups)
+	results, err := p.lookAtGroups(ctx, step, groups)
 	if err != nil {
 		return nil, err
 	}
@@ -299,7 +300,7 @@ func (p *pass) want(g []result, recipes func() []pipeline.Recipe) {
 	if len(missing) == 0 {
 		return
 	}
-	w := want{ring: queue.Ring{Engine: p.sub.Engine.ID(), Class: p.view.Order.Class, Key: missing[0].key}, results: missing, recipes: recipes}
+	w := want{ring: queue.Ring{Engine: p.view.Engine, Class: p.view.Order.Class, Key: missing[0].key}, results: missing, recipes: recipes}
 	for _, r := range missing[1:] {
 		w.ring.With = append(w.ring.With, r.key)
 	}

@@ -131,13 +131,14 @@ func (k *known) due() bool {
 	return k.moved || k.failed || k.view.Engine == "" || len(k.out) > 0
 }
 
-// all is every title that is remembered, in the night's order.
+// all is every title that is remembered, by name. It is not to be changed.
 func (c *Coordinator) all() []*known {
 	c.mu.Lock()
-	all := slices.Collect(maps.Values(c.titles))
-	c.mu.Unlock()
-	slices.SortFunc(all, func(a, b *known) int { return strings.Compare(a.title, b.title) })
-	return all
+	defer c.mu.Unlock()
+	if c.listed == nil {
+		c.listed = slices.SortedFunc(maps.Values(c.titles), func(a, b *known) int { return strings.Compare(a.title, b.title) })
+	}
+	return c.listed
 }
 
 // hear takes an event in.
@@ -179,9 +180,11 @@ func (c *Coordinator) tell() {
 	}
 	for _, k := range c.all() {
 		k.mu.Lock()
-		for key := range news {
-			if k.isOut(key) {
-				k.news[key] = true
+		for _, r := range k.out {
+			for _, key := range r.keys {
+				if news[key] {
+					k.news[key] = true
+				}
 			}
 		}
 		k.mu.Unlock()
