@@ -202,45 +202,6 @@ func TestTwoPeople(t *testing.T) {
 	})
 }
 
-// Whoever pushes at once with others either stands alone or is told to pull.
-func TestPushesAtOnce(t *testing.T) {
-	for round := range 8 {
-		s := memory.New()
-		const people = 6
-		dirs, errs := make([]string, people), make([]error, people)
-		for i := range dirs {
-			dirs[i] = folder(t, map[string]string{"titles/t/title.yaml": fmt.Sprintf("by %d", i)})
-		}
-		start, done := make(chan struct{}), make(chan struct{})
-		for i := range dirs {
-			go func() {
-				<-start
-				_, errs[i] = Push(t.Context(), s, dirs[i])
-				done <- struct{}{}
-			}()
-		}
-		close(start)
-		for range dirs {
-			<-done
-		}
-		won := -1
-		for i, err := range errs {
-			switch {
-			case err == nil && won >= 0:
-				t.Fatalf("round %d: %d and %d both won", round, won, i)
-			case err == nil:
-				won = i
-			case !errors.Is(err, ErrMoved):
-				t.Fatal(err)
-			}
-		}
-		into := t.TempDir()
-		if p := mustPull(t, s, into); won < 0 || p.Seq != 1 || !maps.Equal(found(t, into), found(t, dirs[won])) {
-			t.Fatalf("round %d: %d won, %+v stands", round, won, p)
-		}
-	}
-}
-
 // A refusal names the files and what to do; who then pulls and pushes gets
 // through with both people's work.
 func TestMoved(t *testing.T) {
