@@ -133,6 +133,7 @@ func (p *pass) begin(ctx context.Context) (err error) {
 		clear(p.known.keys)
 		clear(p.known.whole)
 		clear(p.known.records)
+		clear(p.known.seen) // what was given up may have been forgiven
 	}
 	p.view.Run, p.view.Order = p.run, orderOf(p.state)
 	p.sub, err = pinned[pipeline.Submission](ctx, p, "submit")

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"sync"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/queue"
@@ -184,4 +186,45 @@ func TestNewerWins(t *testing.T) {
 			return
 		}
 	}
+}
+
+// TestForgiveMeanwhile: what was given up in a run that is not over yet is
+// tried again by a coordinator that saw it given up.
+func TestForgiveMeanwhile(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.again = time.Second
+		w.failing(pipeline.StepFile, "02-1.flac", pipeline.Crash, -1)
+		crash := w.fail
+		w.fail = func(r pipeline.Recipe) *pipeline.Failure {
+			if held, _ := w.of("03-1.flac"); r.Step == pipeline.StepFile && r.File.Parts[0].Cut.Source == held {
+				return &pipeline.Failure{Kind: pipeline.Infra, Text: "the disk is full"}
+			}
+			return crash(r)
+		}
+		w.submit()
+		co := w.coordinator(w.store)
+		for holes := 0; holes == 0; {
+			seen, err := co.Reconcile(t.Context(), title)
+			if err != nil || seen.Closed {
+				t.Fatalf("closed %v, %v", seen.Closed, err)
+			}
+			for _, ch := range seen.Chapters {
+				if ch.Hole != "" {
+					holes++
+				}
+			}
+			for w.answer() {
+			}
+			time.Sleep(w.again)
+		}
+		again, err := Forgive(t.Context(), w.store, title)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.fail = nil
+		w.sub.Again = again
+		w.submit()
+		w.expectWhole(w.night(co).Outcome)
+	})
 }

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"syscall"
+	"time"
 	"testing"
 )
 
@@ -25,8 +26,10 @@ func TestSeveralMachines(t *testing.T) {
 	for _, name := range []string{"worker-1", "worker-2"} {
 		all = append(all, start(t, c.settings(t, name, "worker", workerPassword, ""), "worker"))
 	}
-	t.Log(run0(t, me, "submit", title, "--watch"))
+	began := time.Now()
+	t.Log(run0(t, me, "submit", title, "--watch"), time.Since(began))
 	out := filepath.Join(c.dir, "out")
+	for _, m := range all { t.Log(m.err.String()) }
 	t.Log(run0(t, me, "fetch", "eleven-tide-gates", "--out", out))
 	for _, m := range all {
 		if err := m.cmd.Process.Signal(syscall.SIGTERM); err != nil {
