@@ -50,7 +50,7 @@ func Program(program string, args ...string) Child {
 		cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGKILL}
 		cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
 		cmd.WaitDelay = lastWords
-		cmd.Env = append(os.Environ(), "TMPDIR="+dir)
+		cmd.Env = append(environment(), "TMPDIR="+dir)
 		said := &listener{tell: hear}
 		stderr := &firstWords{limit: maxStderr}
 		cmd.Stdout, cmd.Stderr = said, stderr
@@ -72,6 +72,12 @@ func Program(program string, args ...string) Child {
 		}
 		return pipeline.Errorf(pipeline.Crash, "", "the child died: %s", reason(err, stderr.String()))
 	}
+}
+
+// environment is this process's without the service's settings: among them are
+// secrets, and whoever decodes a stranger's file needs none.
+func environment() []string {
+	return slices.DeleteFunc(os.Environ(), func(v string) bool { return strings.HasPrefix(v, "CHAPTERHOUSE_") })
 }
 
 // listener takes a child's lines: it passes progress on and keeps what the

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -86,25 +87,50 @@ func (c *cluster) startBroker(t *testing.T) {
 	c.broker = broker
 }
 
-// settings writes a settings file for a process of the cluster and returns
-// what to set in its environment.
-func (c *cluster) settings(t *testing.T, name, user, password, more string) []string {
+// settings writes a settings file for a process of the cluster, without its
+// secrets, and returns what to set in its environment.
+func (c *cluster) settings(t *testing.T, name, user, more string) []string {
 	t.Helper()
 	path := filepath.Join(c.dir, name+".yaml")
 	text := fmt.Sprintf(`name: %s
 store: s3://%s/night
-s3: {endpoint: %q, access_key: %s, secret_key: %q}
-broker: {url: "tls://%s", user: %s, password: %q, ca_file: %q, replicas: 1, lease_s: 20}
 slots: 1
 scratch: %q
+metrics: 127.0.0.1:0
 log: debug
+s3:
+  endpoint: %q
+  access_key: %s
+broker:
+  url: "tls://%s"
+  user: %s
+  ca_file: %q
+  replicas: 1
+  lease_s: 20
 %s
-`, name, bucket, c.gateway.Endpoint, c.gateway.AccessKey, c.gateway.SecretKey, c.broker.Addr(), user, password,
-		c.papers.Cert("ca"), filepath.Join(c.dir, "scratch-"+name), more)
+`, name, bucket, filepath.Join(c.dir, "scratch-"+name), c.gateway.Endpoint, c.gateway.AccessKey, c.broker.Addr(), user, c.papers.Cert("ca"), more)
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	return []string{"CHAPTERHOUSE_SETTINGS=" + path, "XDG_CACHE_HOME=" + filepath.Join(c.dir, "cache")}
+}
+
+// secrets are a user's in the environment, or in files that it names.
+func (c *cluster) secrets(t *testing.T, password string, inFiles bool) []string {
+	t.Helper()
+	env := []string{"CHAPTERHOUSE_S3_SECRET_KEY=" + c.gateway.SecretKey, "CHAPTERHOUSE_BROKER_PASSWORD=" + password}
+	if !inFiles {
+		return env
+	}
+	for i, v := range env {
+		key, value, _ := strings.Cut(v, "=")
+		path := filepath.Join(t.TempDir(), "secret")
+		if err := os.WriteFile(path, []byte(value+"\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		env[i] = key + "_FILE=" + path
+	}
+	return env
 }
 
 // machine is a running program.
@@ -138,7 +164,7 @@ func start(t *testing.T, env []string, args ...string) *machine {
 	t.Helper()
 	m := &machine{name: strings.Join(args, " "), ended: make(chan struct{})}
 	m.cmd = exec.Command(filepath.Join(programs, "chapterhouse"), args...)
-	m.cmd.Env = append(os.Environ(), env...)
+	m.cmd.Env = append(slices.Clone(os.Environ()), env...)
 	m.cmd.Stdout, m.cmd.Stderr = &m.out, &m.err
 	m.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	if err := m.cmd.Start(); err != nil {

@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"go.uber.org/zap"
 )
 
 // newMetrics is what every service tells of itself.
@@ -126,11 +127,12 @@ func (m *jobMetrics) ended(outcome string, took time.Duration) {
 // called; lost is told when it can't any longer. /healthz tells that the
 // process is alive, whatever the broker does: who restarts it for a broker's
 // fault only loses the jobs in hand.
-func serveMetrics(address string, r *prometheus.Registry, lost func(error)) (stop func(), err error) {
+func serveMetrics(address string, r *prometheus.Registry, log *zap.Logger, lost func(error)) (stop func(), err error) {
 	l, err := net.Listen("tcp", address)
 	if err != nil {
 		return nil, badSetting("metrics: %w; give an address that is free here, as 127.0.0.1:9464", err)
 	}
+	log.Info("metrics", zap.Stringer("address", l.Addr()))
 	pages := http.NewServeMux()
 	pages.Handle("GET /metrics", promhttp.HandlerFor(r, promhttp.HandlerOpts{}))
 	pages.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte("ok\n")) })

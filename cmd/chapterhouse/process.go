@@ -1,32 +1,14 @@
 package main
 
 import (
-	"context"
 	"fmt"
-	"os"
-	"path/filepath"
-	"time"
 
 	"chapterhouse/coordinator"
-	"chapterhouse/pipeline"
-	"chapterhouse/pipeline/check"
-	"chapterhouse/pipeline/queue"
-	"chapterhouse/pipeline/queue/jetstream"
 	"chapterhouse/pipeline/report"
 	"chapterhouse/pipeline/store/folder"
-	"chapterhouse/worker"
 
 	"github.com/spf13/cobra"
 )
-
-type processOptions struct {
-	title             string // folder
-	house, store, out string
-	specs             []string
-	slots             int
-	json, again       bool
-	failOn            string
-}
 
 func processCommand() *cobra.Command {
 	var o processOptions
@@ -62,14 +44,13 @@ func processCommand() *cobra.Command {
 	return c
 }
 
-// process is coordinator, worker, broker and store in one process.
+// process is a night in one process: store, broker, coordinator and worker.
 func process(c *cobra.Command, o processOptions) error {
-	ctx := c.Context()
+	ctx, errs := c.Context(), c.ErrOrStderr()
 	set, err := loadSettings(o.slots)
 	if err != nil {
 		return err
 	}
-	log := set.logger(c.ErrOrStderr())
 	title, err := openTitle(o)
 	if err != nil {
 		return err
@@ -77,130 +58,37 @@ func process(c *cobra.Command, o processOptions) error {
 	if err := checkOut(title.out, title.title.Slug); err != nil {
 		return err
 	}
-	store, err := folder.Open(title.store)
+	s, err := folder.Open(title.store)
 	if err != nil {
 		return err
 	}
-	defer store.Close()
-	if err := store.Lock(); err != nil {
+	defer s.Close()
+	if err := s.Lock(); err != nil {
 		return err
 	}
-	engine := engineHere()
-	sub, err := upload(ctx, store, title, filepath.Join(title.store, "seen.json"), newReadProgress(c.ErrOrStderr(), "sources"))
+	sub, err := prepare(ctx, s, title, o.again, newReadProgress(errs, "sources"))
 	if err != nil {
 		return err
 	}
-	sub.Engine = engine
-	if o.again {
-		if sub.Again, err = coordinator.Forgive(ctx, store, sub.Title.Slug); err != nil {
-			return err
-		}
-	}
-	if _, err := coordinator.Submit(ctx, store, sub, coordinator.Order{}); err != nil {
+	sub.Engine = engineHere()
+	if _, err := coordinator.Submit(ctx, s, sub, coordinator.Order{}); err != nil {
 		return err
 	}
-	scratch, err := os.MkdirTemp(store.Scratch(), "night-")
-	if err != nil {
-		return pipeline.Errorf(pipeline.Infra, "scratch folder", "%w", err)
-	}
-	defer os.RemoveAll(scratch)
-	broker, err := jetstream.Embedded(filepath.Join(scratch, "broker"))
+	n, err := openNight(ctx, s, set, sub, set.logger(errs))
 	if err != nil {
 		return err
 	}
-	defer broker.Close()
-	rings, err := broker.Queue(ctx, set.Slots)
+	defer n.close()
+	outcome, err := n.work(ctx, sub.Title.Slug, newProgress(errs, sub.Title.Name))
 	if err != nil {
 		return err
 	}
-	defer rings.Close()
-	self, err := os.Executable()
-	if err != nil {
-		return pipeline.Errorf(pipeline.Infra, "start children", "%w", err)
-	}
-	trouble := make(chan error, 1)
-	w := &worker.Worker{
-		Store: store, Queue: rings, Events: rings.Events(engine.ID()), Engine: engine, Child: worker.Program(self, "job"),
-		Scratch: scratch, Slots: set.Slots, Memory: sub.Settings.Job.MemoryMiB, Name: "local", Log: log,
-		Trouble: func(err error) {
-			select {
-			case trouble <- err:
-			default:
-			}
-		},
-	}
-	co := &coordinator.Coordinator{Store: store, Queue: rings, Slots: set.Slots, Checks: check.Builtin(), Log: log}
-	outcome, err := night(ctx, co, w, sub.Title.Slug, trouble, newProgress(c.ErrOrStderr(), sub.Title.Name))
-	if err != nil {
-		return err
-	}
-	rep := report.Report{Outcome: outcome, Work: workOf(co, outcome)}
-	if rep.Deliveries, err = deliver(ctx, store, outcome, outcome.Specs, title.out); err != nil {
+	rep := report.Report{Outcome: outcome, Work: workOf(n.coordinator, outcome)}
+	if rep.Deliveries, err = deliver(ctx, s, outcome, outcome.Specs, title.out); err != nil {
 		return err
 	}
 	if err := writeReport(c.OutOrStdout(), rep, title.out, o.json); err != nil {
 		return err
 	}
 	return verdictFor(outcome, o.failOn)
-}
-
-// spoiled is how many tries without a result between them the machine may
-// spoil, as by a full disk: there is no other machine that could do better.
-const spoiled = 3
-
-// night works until the title is closed.
-func night(ctx context.Context, co *coordinator.Coordinator, w *worker.Worker, title string, trouble <-chan error, show progress) (pipeline.Outcome, error) {
-	working, stop := context.WithCancel(ctx)
-	ended := make(chan struct{})
-	go func() {
-		defer close(ended)
-		w.Run(working)
-	}()
-	defer func() {
-		stop()
-		<-ended
-	}()
-	news := make(chan struct{}, 1)
-	unwatch, err := w.Events.Watch(func(e queue.Event) {
-		if e.Beat != nil {
-			return
-		}
-		show.event(e)
-		if e.Done || e.Failed {
-			select {
-			case news <- struct{}{}:
-			default:
-			}
-		}
-	})
-	if err != nil {
-		return pipeline.Outcome{}, err
-	}
-	defer unwatch()
-	defer show.close()
-	var worked coordinator.Work
-	troubles := 0
-	for {
-		seen, err := co.Reconcile(ctx, title)
-		if err != nil {
-			return pipeline.Outcome{}, err
-		}
-		show.title(seen)
-		if seen.Closed {
-			return seen.Outcome, nil
-		}
-		select {
-		case <-ctx.Done():
-			return pipeline.Outcome{}, ctx.Err()
-		case err := <-trouble:
-			if now := co.Work(); now != worked {
-				worked, troubles = now, 0
-			}
-			if troubles++; troubles == spoiled {
-				return pipeline.Outcome{}, err
-			}
-		case <-news:
-		case <-time.After(5 * time.Second):
-		}
-	}
 }

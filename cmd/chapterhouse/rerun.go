@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"maps"
@@ -11,6 +12,7 @@ import (
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house"
 	"chapterhouse/pipeline/house/stored"
+	"chapterhouse/pipeline/store"
 
 	"github.com/spf13/cobra"
 )
@@ -78,12 +80,15 @@ func rerun(c *cobra.Command, title string, o rerunOptions) error {
 			return err
 		}
 	}
+	fresh, err := isOver(ctx, s, title)
+	if err != nil {
+		return err
+	}
 	again, err := coordinator.Forgive(ctx, s, title)
 	if err != nil {
 		return err
 	}
-	// A run that is under way goes on; one that is over is not the same again.
-	if state.Wanted == state.Standing {
+	if fresh {
 		sub.Again = again
 	}
 	if order := coordinator.OrderOf(state); o.order.class == "" {
@@ -101,6 +106,13 @@ func rerun(c *cobra.Command, title string, o rerunOptions) error {
 		return err
 	}
 	return watch(c, s, set, []string{title})
+}
+
+// isOver tells whether nothing is left of a title's run, or something of it was
+// given up: what is under way and whole goes on as the run it is.
+func isOver(ctx context.Context, s store.Store, title string) (bool, error) {
+	view, err := coordinator.Look(ctx, s, title)
+	return view.Over() || slices.ContainsFunc(view.Chapters, func(ch coordinator.Chapter) bool { return ch.Hole != "" }), err
 }
 
 // renewed is a submission with what a house says now.

@@ -30,8 +30,8 @@ func serve(c *cobra.Command, leaseOnly bool, work func(context.Context, service)
 	ctx, end := context.WithCancelCause(c.Context())
 	defer end(nil)
 	err := serveUntil(ctx, c, leaseOnly, end, work)
-	if reason := context.Cause(ctx); ctx.Err() != nil {
-		err = reason
+	if ctx.Err() != nil && (err == nil || errors.Is(err, context.Canceled)) {
+		err = context.Cause(ctx)
 	}
 	if c.Context().Err() != nil && errors.Is(err, context.Canceled) {
 		return nil // told to stop
@@ -59,7 +59,7 @@ func serveUntil(ctx context.Context, c *cobra.Command, leaseOnly bool, end conte
 	defer s.rings.Close()
 	s.metrics = newMetrics(s.rings.Connected)
 	if set.Metrics != "" {
-		stop, err := serveMetrics(set.Metrics, s.metrics, end)
+		stop, err := serveMetrics(set.Metrics, s.metrics, s.log, end)
 		if err != nil {
 			return err
 		}

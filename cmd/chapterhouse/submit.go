@@ -83,14 +83,9 @@ func submit(c *cobra.Command, o submitOptions) error {
 		return err
 	}
 	defer done()
-	sub, err := upload(ctx, s, title, seenFor(s), newReadProgress(c.ErrOrStderr(), "sources"))
+	sub, err := prepare(ctx, s, title, o.again, newReadProgress(c.ErrOrStderr(), "sources"))
 	if err != nil {
 		return err
-	}
-	if o.again {
-		if sub.Again, err = coordinator.Forgive(ctx, s, sub.Title.Slug); err != nil {
-			return err
-		}
 	}
 	entered, err := enter(c, s, sub, o.order)
 	if err != nil {

@@ -13,6 +13,16 @@ import (
 	"chapterhouse/pipeline/house"
 )
 
+// processOptions are what a call may say of a title and its night.
+type processOptions struct {
+	title             string // folder
+	house, store, out string
+	specs             []string
+	slots             int
+	json, again       bool
+	failOn            string
+}
+
 // openedTitle is a title's folder with its house, and where things go.
 type openedTitle struct {
 	folder     string

@@ -8,9 +8,20 @@ import (
 	"path/filepath"
 	"syscall"
 
+	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/store"
 )
+
+// prepare uploads a title's sources and returns what to submit. again forgives
+// what of the title was given up.
+func prepare(ctx context.Context, s store.Store, t openedTitle, again bool, say func(done, of int64)) (pipeline.Submission, error) {
+	sub, err := upload(ctx, s, t, seenFor(s), say)
+	if err == nil && again {
+		sub.Again, err = coordinator.Forgive(ctx, s, sub.Title.Slug)
+	}
+	return sub, err
+}
 
 // upload puts a title's sources into the store and returns what to submit. A
 // file that is as it was when it was last read, as the file known says, is not

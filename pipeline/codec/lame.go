@@ -32,7 +32,9 @@ func FindLame() (Lame, error) {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
-	out, err := exec.CommandContext(ctx, path, "--version").Output()
+	ask := exec.CommandContext(ctx, path, "--version")
+	ask.Env = []string{"PATH=" + os.Getenv("PATH")} // it is asked from a process whose environment may hold secrets
+	out, err := ask.Output()
 	if err != nil {
 		return Lame{}, pipeline.Errorf(pipeline.Infra, "make MP3", "%s does not tell its version (%w): install the lame package again", path, err)
 	}

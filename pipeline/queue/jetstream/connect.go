@@ -68,14 +68,22 @@ func connection(name string, lost func(error)) []nats.Option {
 func up(ctx context.Context, nc *nats.Conn) error {
 	for !nc.IsConnected() {
 		if nc.IsClosed() {
-			return pipeline.Errorf(pipeline.Infra, "", "the broker at %v lets nobody in: %w; see to the user, password and certificates", nc.Servers(), errors.Join(nc.LastError(), nats.ErrConnectionClosed))
+			return pipeline.Errorf(pipeline.Infra, "", "the broker at %v lets nobody in (%w): see to the user, password and certificates", nc.Servers(), lastError(nc, nats.ErrConnectionClosed))
 		}
 		if ctx.Err() != nil {
-			return pipeline.Errorf(pipeline.Infra, "", "no broker answers at %v (%w); see that it runs and may be reached from here", nc.Servers(), errors.Join(ctx.Err(), nc.LastError()))
+			return pipeline.Errorf(pipeline.Infra, "", "no broker answers at %v (%w): see that it runs and may be reached from here", nc.Servers(), lastError(nc, ctx.Err()))
 		}
 		sleep(ctx, 20*time.Millisecond)
 	}
 	return nil
+}
+
+// lastError is the client's last error beside what is known of the end, on one line.
+func lastError(nc *nats.Conn, end error) error {
+	if last := nc.LastError(); last != nil {
+		return fmt.Errorf("%w: %w", end, last)
+	}
+	return end
 }
 
 // recent refuses servers that lose work queues: up to 2.10.22 whole streams

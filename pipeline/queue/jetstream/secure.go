@@ -4,9 +4,9 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"os"
-	"strings"
 
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nkeys"
 
 	"chapterhouse/pipeline"
 )
@@ -34,7 +34,10 @@ func Secure(o SecureOptions) ([]nats.Option, error) {
 		if err != nil {
 			return nil, pipeline.Errorf(pipeline.House, "broker credentials", "%w", err)
 		}
-		if !strings.Contains(string(text), "USER JWT") || !strings.Contains(string(text), "SEED") {
+		// The client would try a file that is none again and again.
+		_, badToken := nkeys.ParseDecoratedJWT(text)
+		_, badSeed := nkeys.ParseDecoratedUserNKey(text)
+		if badToken != nil || badSeed != nil {
 			return nil, pipeline.Errorf(pipeline.House, "broker credentials", "%s is no NATS credentials file: it must hold a user JWT and its seed", o.CredsFile)
 		}
 		options = append(options, nats.UserCredentials(o.CredsFile))
