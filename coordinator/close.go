@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -187,7 +188,7 @@ type LastFit struct {
 // there, so that a pass that was cut off is made up for by the next one, and a
 // run that stands since long takes no newer fit back.
 func (p *pass) derive(ctx context.Context, o pipeline.Outcome) error {
-	for who := range p.sub.Narrators {
+	for _, who := range slices.Sorted(maps.Keys(p.sub.Narrators)) {
 		name := shareName(who, p.title, p.run)
 		if _, err := p.c.Store.Stat(ctx, name); !errors.Is(err, store.ErrAbsent) {
 			if err != nil {

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/store"
 )
 
@@ -127,21 +128,24 @@ func (c *Coordinator) silence(ctx context.Context, title, run string) error {
 		return err
 	}
 	for _, w := range p.wants {
-		if c.wanted(w.ring.Key) {
-			continue
-		}
-		if err := c.Queue.Withdraw(ctx, w.ring); err != nil {
-			return err
+		// It may have been rung for before the title was moved.
+		for _, class := range []queue.Class{queue.Rush, queue.Overnight} {
+			if w.ring.Class = class; c.wanted(w.ring) {
+				continue
+			}
+			if err := c.Queue.Withdraw(ctx, w.ring); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
 }
 
-// wanted tells whether a title that is worked on waits for a key's ring.
-func (c *Coordinator) wanted(key pipeline.Digest) bool {
+// wanted tells whether a title that is worked on waits for a ring.
+func (c *Coordinator) wanted(r queue.Ring) bool {
 	for _, k := range c.all() {
 		k.mu.Lock()
-		there := slices.ContainsFunc(k.wants, func(w want) bool { return w.ring.Key == key })
+		there := slices.ContainsFunc(k.wants, func(w want) bool { return same(w.ring, r) })
 		k.mu.Unlock()
 		if there {
 			return true

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 
 	"chapterhouse/dsp"
@@ -122,7 +124,7 @@ func (p *pass) missingEncoder(s pipeline.Spec) string {
 // standing reads what the standing run had decided.
 func (p *pass) standing(ctx context.Context) (pipeline.Standing, error) {
 	st := pipeline.Standing{Run: p.state.Standing, Last: map[string]pipeline.FitRecord{}}
-	for who := range p.sub.Narrators {
+	for _, who := range slices.Sorted(maps.Keys(p.sub.Narrators)) {
 		var n NarratorState
 		if err := store.ReadJSON(ctx, p.c.Store, narratorName(who), &n); err != nil && !errors.Is(err, store.ErrAbsent) {
 			return st, err

@@ -26,6 +26,8 @@ type want struct {
 	recipes func() []pipeline.Recipe // of the chapter's whole group
 }
 
+func (w want) keys() []pipeline.Digest { return append([]pipeline.Digest{w.ring.Key}, w.ring.With...) }
+
 // rung is a ring that is out.
 type rung struct {
 	ring  queue.Ring
@@ -101,7 +103,7 @@ func (c *Coordinator) withdraw(ctx context.Context, all []*known) error {
 	}
 	slices.SortFunc(back, func(a, b queue.Ring) int { return strings.Compare(string(a.Key), string(b.Key)) })
 	for _, r := range back {
-		if c.wanted(r.Key) {
+		if c.wanted(r) {
 			continue
 		}
 		if err := c.Queue.Withdraw(ctx, r); err != nil {
@@ -144,9 +146,10 @@ func (c *Coordinator) repeatOf(ctx context.Context, k *known) error {
 			}
 			r.since = now
 		}
-		if err := c.Queue.Submit(ctx, w.ring); err != nil {
-			return fmt.Errorf("ring for %s: %w", r.ring.Key.Short(), err)
+		if err := c.submit(ctx, k, w); err != nil {
+			return err
 		}
+		r.ring, r.keys = w.ring, w.keys()
 	}
 	return nil
 }
@@ -157,7 +160,7 @@ func (c *Coordinator) ringFor(ctx context.Context, k *known, w want) (rang bool,
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	p := &pass{c: c, title: k.title, known: k}
-	r := &rung{ring: w.ring, since: time.Now()}
+	r := &rung{ring: w.ring, keys: w.keys(), since: time.Now()}
 	for i := range w.results {
 		res := &w.results[i]
 		if !res.whole {
@@ -168,21 +171,29 @@ func (c *Coordinator) ringFor(ctx context.Context, k *known, w want) (rang bool,
 			p.learn(*res)
 			k.anew = k.anew || res.state != before.state
 		}
-		r.keys = append(r.keys, res.key)
 		r.tries += res.tries
 	}
 	if s := of(w.results); s == done || s == hole || w.results[0].state == done {
 		return false, nil
 	}
-	// Write before ring: a worker must find what it is rung for.
-	if err := c.writeDown(ctx, k, w); err != nil {
+	if err := c.submit(ctx, k, w); err != nil {
 		return false, err
-	}
-	if err := c.Queue.Submit(ctx, w.ring); err != nil {
-		return false, fmt.Errorf("ring for %s: %w", w.ring.Key.Short(), err)
 	}
 	k.out[w.ring.Key] = r
 	return true, nil
+}
+
+// submit writes down what a want misses and rings for it: a worker must find
+// what it is rung for, and a ring of the same key may have other siblings than
+// the last time.
+func (c *Coordinator) submit(ctx context.Context, k *known, w want) error {
+	if err := c.writeDown(ctx, k, w); err != nil {
+		return err
+	}
+	if err := c.Queue.Submit(ctx, w.ring); err != nil {
+		return fmt.Errorf("ring for %s: %w", w.ring.Key.Short(), err)
+	}
+	return nil
 }
 
 // writeDown writes the recipes of what a chapter misses.

@@ -47,6 +47,10 @@ func (c *Coordinator) Run(ctx context.Context) error {
 		if fresh {
 			next = time.Now().Add(every)
 		}
+		select { // whatever woke us is served now
+		case <-c.woken:
+		default:
+		}
 		if err := c.serve(ctx, fresh); err != nil && ctx.Err() == nil {
 			c.failed("night", err)
 		}

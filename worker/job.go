@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -124,24 +125,30 @@ func (w *Worker) work(ctx context.Context, lease queue.Lease, p *pulse, recipes 
 		finish, stop = context.WithTimeout(context.WithoutCancel(ctx), drain)
 		defer stop()
 	}
-	for _, r := range recipes {
-		about = r.Key()
-		var there bool
-		err := p.during(finish, func(ctx context.Context) (err error) {
-			there, err = w.commit(ctx, p, dir, about)
-			return err
-		})
-		switch {
-		case err != nil:
-			return about, err
-		case !there && failure == nil:
-			return about, pipeline.Errorf(pipeline.Bug, "", "the child ended well and left no result")
-		case !there: // the first without a result is the one it failed on
-			return about, failure
+	made := recipes
+	for i, r := range recipes {
+		if _, gone := os.Stat(render.CommitPath(dir, r.Key())); gone == nil {
+			continue
 		}
-		w.Events.Say(queue.Event{Key: about, Step: string(r.Step), Progress: 1, Done: true, Worker: w.Name})
+		// The first without a result is the one it failed on. A child that died
+		// when all was done is none of our business.
+		made, about, err = recipes[:i], r.Key(), failure
+		if failure == nil {
+			err = pipeline.Errorf(pipeline.Bug, "", "the child ended well and left no result")
+		}
+		break
 	}
-	return about, nil // a child that died when all was done is none of our business
+	// The ring's own key comes last: as long as it is missing, what is rung for
+	// the chapter is this ring, and nobody is sent to make what is about to be here.
+	for _, r := range slices.Backward(made) {
+		failed := p.during(finish, func(ctx context.Context) error { return w.commit(ctx, p, dir, r.Key()) })
+		if failed != nil {
+			about, err = r.Key(), failed
+			continue
+		}
+		w.Events.Say(queue.Event{Key: r.Key(), Step: string(r.Step), Progress: 1, Done: true, Worker: w.Name})
+	}
+	return about, err
 }
 
 // hear takes in what a child says: a key it knows is progress, and keeps the lease.
@@ -264,38 +271,32 @@ func (f folderWriter) Write(b []byte) (int, error) {
 }
 
 // commit puts a recipe's blobs into the store, then its commit, and reads it
-// back. The first commit of a key stands, whoever made it. there is false
-// where the child left none; what it left and can't stand is of kind Bug.
-func (w *Worker) commit(ctx context.Context, p *pulse, dir string, key pipeline.Digest) (there bool, err error) {
+// back. The first commit of a key stands, whoever made it. What the child left
+// and can't stand is of kind Bug.
+func (w *Worker) commit(ctx context.Context, p *pulse, dir string, key pipeline.Digest) error {
 	text, err := os.ReadFile(render.CommitPath(dir, key))
-	if errors.Is(err, os.ErrNotExist) {
-		return false, nil
-	}
 	if err != nil {
-		return false, pipeline.Errorf(pipeline.Infra, "commit "+key.Short(), "%w", err)
+		return pipeline.Errorf(pipeline.Infra, "commit "+key.Short(), "%w", err)
 	}
 	var c pipeline.Commit
 	if err := json.Unmarshal(text, &c); err != nil {
-		return false, pipeline.Errorf(pipeline.Bug, "commit "+key.Short(), "the child left no commit: %w", err)
+		return pipeline.Errorf(pipeline.Bug, "commit "+key.Short(), "the child left no commit: %w", err)
 	}
 	if c.Key != key {
-		return false, pipeline.Errorf(pipeline.Bug, "commit "+key.Short(), "the child left the commit of %.64q", c.Key)
+		return pipeline.Errorf(pipeline.Bug, "commit "+key.Short(), "the child left the commit of %.64q", c.Key)
 	}
 	for _, out := range c.Files {
 		if err := w.keep(ctx, p, dir, out.Blob); err != nil {
-			return false, err
+			return err
 		}
 	}
 	name := commitName(key)
 	if err := store.CreateJSON(ctx, w.Store, name, c); err != nil && !errors.Is(err, store.ErrConflict) {
-		return false, err
+		return err
 	}
 	// Read back: what stands there is the result, ours or an earlier one.
 	var stands pipeline.Commit
-	if err := store.ReadJSON(ctx, w.Store, name, &stands); err != nil {
-		return false, err
-	}
-	return true, nil
+	return store.ReadJSON(ctx, w.Store, name, &stands)
 }
 
 // keep puts a blob that the child left into the store.

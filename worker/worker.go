@@ -168,23 +168,25 @@ func (w *Worker) committed(ctx context.Context, key pipeline.Digest) bool {
 	return err == nil
 }
 
-// missing is the recipes of a ring that have no result yet. Of an error it
-// tells the key that it is about.
+// missing is the recipes of a ring that have no result yet; none where the
+// ring's own key was given up, since its chapter is a hole and nobody waits for
+// the rest of it. Of an error it tells the key that it is about.
 func (w *Worker) missing(ctx context.Context, ring queue.Ring) (recipes []pipeline.Recipe, about pipeline.Digest, err error) {
 	for _, key := range append([]pipeline.Digest{ring.Key}, ring.With...) {
 		if !key.Valid() {
 			return nil, ring.Key, pipeline.Errorf(pipeline.Bug, "ring", "%q is no key", key)
 		}
-		there := false
-		for _, name := range []string{commitName(key), "quarantine/" + string(key) + ".json"} {
-			_, err := w.Store.Stat(ctx, name)
-			if err == nil {
-				there = true
-			} else if !errors.Is(err, store.ErrAbsent) {
-				return nil, key, err
-			}
+		made, err := w.there(ctx, commitName(key))
+		if err != nil {
+			return nil, key, err
 		}
-		if there {
+		given, err := w.there(ctx, "quarantine/"+string(key)+".json")
+		switch {
+		case err != nil:
+			return nil, key, err
+		case given && key == ring.Key:
+			return nil, key, nil
+		case made || given:
 			continue
 		}
 		r, err := w.recipe(ctx, key)
@@ -194,6 +196,14 @@ func (w *Worker) missing(ctx context.Context, ring queue.Ring) (recipes []pipeli
 		recipes = append(recipes, r)
 	}
 	return recipes, ring.Key, nil
+}
+
+func (w *Worker) there(ctx context.Context, name string) (bool, error) {
+	_, err := w.Store.Stat(ctx, name)
+	if errors.Is(err, store.ErrAbsent) {
+		return false, nil
+	}
+	return err == nil, err
 }
 
 func commitName(key pipeline.Digest) string { return "commits/" + string(key) + ".json" }

@@ -101,6 +101,19 @@ func (q *Queue) Len() int {
 	return len(q.rings)
 }
 
+// Alive is every ring that is, or may still be, handed out, in the order of Submit.
+func (q *Queue) Alive() []queue.Ring {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	var all []queue.Ring
+	for _, r := range q.rings {
+		if r.tries < q.o.MaxTries || r.free.After(time.Now()) {
+			all = append(all, r.Ring)
+		}
+	}
+	return all
+}
+
 // Lease hands out the first ring that is free.
 func (q *Queue) Lease(ctx context.Context, engine string, wait time.Duration) (queue.Lease, error) {
 	if err := begin(ctx, queue.CheckEngine(engine)); err != nil {
