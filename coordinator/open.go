@@ -26,13 +26,17 @@ type Entry struct {
 }
 
 // Open is the unfinished titles in the night's order: rush before overnight,
-// then by due date, then by name.
+// then by due date, then by name. A title whose state is damaged is among them,
+// with no run and no order: nobody knows that it is finished.
 func Open(ctx context.Context, s store.Store) ([]Entry, error) {
-	all, err := indexed(ctx, s, looksAtATime)
+	all, damaged, err := indexed(ctx, s, looksAtATime)
 	if err != nil {
 		return nil, err
 	}
 	var open []Entry
+	for _, title := range damaged {
+		open = append(open, Entry{Title: title})
+	}
 	for title, t := range all {
 		if t.Wanted != t.Standing {
 			open = append(open, Entry{Title: title, Run: t.Wanted, Order: orderOf(t)})
@@ -61,10 +65,11 @@ func (a Order) compare(b Order) int {
 	return a.Due.Compare(b.Due)
 }
 
-// indexed is the state of every title that has an entry.
-func indexed(ctx context.Context, s store.Store, width int) (map[string]pipeline.TitleState, error) {
+// indexed is the state of every title that has an entry, and the titles whose
+// state is damaged: they hold up no other.
+func indexed(ctx context.Context, s store.Store, width int) (known map[string]pipeline.TitleState, damaged []string, err error) {
 	var titles []string
-	err := s.List(ctx, "open/", func(i store.Info) error {
+	err = s.List(ctx, "open/", func(i store.Info) error {
 		title, _, _ := strings.Cut(strings.TrimPrefix(i.Name, "open/"), "/")
 		if len(titles) == 0 || titles[len(titles)-1] != title {
 			titles = append(titles, title)
@@ -72,25 +77,31 @@ func indexed(ctx context.Context, s store.Store, width int) (map[string]pipeline
 		return nil
 	})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	states := make([]*pipeline.TitleState, len(titles))
+	states, broken := make([]*pipeline.TitleState, len(titles)), make([]bool, len(titles))
 	err = each(width, len(titles), func(i int) error {
 		var t pipeline.TitleState
 		err := store.ReadJSON(ctx, s, titleName(titles[i]), &t)
 		if errors.Is(err, store.ErrAbsent) {
 			return nil // its first submission is under way
 		}
+		if broken[i] = errors.Is(err, store.ErrDamaged); broken[i] {
+			return nil
+		}
 		states[i] = &t
 		return err
 	})
-	out := map[string]pipeline.TitleState{}
+	known = map[string]pipeline.TitleState{}
 	for i, t := range states {
-		if t != nil {
-			out[titles[i]] = *t
+		switch {
+		case broken[i]:
+			damaged = append(damaged, titles[i])
+		case t != nil:
+			known[titles[i]] = *t
 		}
 	}
-	return out, err
+	return known, damaged, err
 }
 
 // tidy ends what is over of a title: the rings and entries of runs that are

@@ -104,15 +104,18 @@ func (c *Coordinator) failed(what string, err error) {
 // findTitles remembers every title that has an entry in the index, and
 // forgets those that have none.
 func (c *Coordinator) findTitles(ctx context.Context) error {
-	states, err := indexed(ctx, c.Store, c.Looks)
+	states, damaged, err := indexed(ctx, c.Store, c.Looks)
 	if err != nil {
 		return err
 	}
 	for title, t := range states {
 		c.know(title).meet(t)
 	}
+	for _, title := range damaged {
+		c.know(title) // its pass says what is wrong
+	}
 	for _, k := range c.all() {
-		if _, there := states[k.title]; !there {
+		if _, there := states[k.title]; !there && !slices.Contains(damaged, k.title) {
 			c.forget(k.title)
 		}
 	}

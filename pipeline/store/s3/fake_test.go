@@ -149,7 +149,7 @@ func (f *fake) list(w http.ResponseWriter, r *http.Request) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	for key, o := range f.seen {
-		if strings.HasPrefix(key, q.Get("prefix")) && key > max(q.Get("start-after"), q.Get("continuation-token")) {
+		if (strings.HasPrefix(key, q.Get("prefix")) || f.wrong == "ignores prefixes") && key > max(q.Get("start-after"), q.Get("continuation-token")) {
 			page.Contents = append(page.Contents, content{key, `"` + o.etag + `"`, len(o.data)})
 		}
 	}

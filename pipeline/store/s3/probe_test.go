@@ -125,4 +125,13 @@ func TestOddServers(t *testing.T) {
 	if err := s.List(t.Context(), "", func(store.Info) error { return nil }); err == nil || !strings.Contains(err.Error(), "not the order of names") {
 		t.Errorf("List: %v", err)
 	}
+
+	o := fakeOptions(t, "ignores prefixes")
+	s = open(t, o)
+	_, err = s.Swap(t.Context(), "a", store.Absent, nil)
+	must(t, err)
+	o.Prefix = "quiet-street"
+	if err := open(t, o).List(t.Context(), "", func(store.Info) error { return nil }); err == nil || !strings.Contains(err.Error(), `it lists "a" where`) {
+		t.Errorf("List: %v", err)
+	}
 }

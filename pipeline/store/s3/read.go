@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/minio/minio-go/v7"
@@ -207,6 +208,9 @@ func (s *Store) List(ctx context.Context, prefix string, each func(store.Info) e
 				return s.explain("", s.odd("it lists %s after %s, which is not the order of names", o.Key, last))
 			}
 			last = o.Key
+			if !strings.HasPrefix(o.Key, s.key(prefix)) {
+				return s.explain("", s.odd("it lists %q where it was asked for what starts with %q", o.Key, s.key(prefix)))
+			}
 			name := o.Key[len(s.prefix):]
 			if store.CheckName(name) != nil { // not the store's
 				continue
