@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
+	"github.com/rogpeppe/go-internal/testscript"
 
 	"chapterhouse/pipeline/queue/jetstream/natstest"
 	"chapterhouse/pipeline/store/s3/s3test"
@@ -85,6 +86,30 @@ func (c *cluster) startBroker(t *testing.T) {
 	}
 	t.Cleanup(broker.Shutdown)
 	c.broker = broker
+}
+
+// cmdBroker starts a broker for a script that asks for nothing, and sets where it is.
+//
+//	broker
+func cmdBroker(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) > 0 {
+		ts.Fatalf("usage: broker")
+	}
+	b, err := server.NewServer(&server.Options{
+		Host: "127.0.0.1", Port: -1, NoSigs: true, JetStream: true, StoreDir: ts.MkAbs("broker"),
+		JetStreamMaxStore: 8 << 30, JetStreamMaxMemory: 1 << 20,
+	})
+	ts.Check(err)
+	b.Start()
+	if !b.ReadyForConnections(patience) {
+		ts.Fatalf("the broker does not get ready")
+	}
+	ts.Defer(func() {
+		b.Shutdown()
+		b.WaitForShutdown()
+	})
+	ts.Setenv("CHAPTERHOUSE_BROKER_URL", b.ClientURL())
+	ts.Setenv("CHAPTERHOUSE_BROKER_REPLICAS", "1")
 }
 
 // settings writes a settings file for a process of the cluster, without its

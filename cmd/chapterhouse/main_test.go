@@ -74,6 +74,7 @@ func TestScripts(t *testing.T) {
 			"resumed":   cmdResumed,
 			"gone":      cmdGone,
 			"until":     cmdUntil,
+			"broker":    cmdBroker,
 			"blob":      cmdBlob,
 			"flip":      cmdFlip,
 			"measured":  cmdMeasured,

@@ -24,7 +24,7 @@ func statusCommand() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "status [TITLE]",
-		Short: "What ships today, and what needs attention",
+		Short: "What is finished today, and what needs attention",
 		Long: "Status tells of every unfinished title, in the order of the night, how many chapters are left, how long that takes\n" +
 			"with the workers that are up, and what needs a person. The time is an estimate from what results took so far; a ~ stands\n" +
 			"where the recordings were not opened yet. A title that is closed is told only where it is named.\n\n" +
@@ -77,8 +77,8 @@ type StatusTitle struct {
 	Chapters  int          `json:"chapters"`
 	Left      int          `json:"left"`
 	Step      string       `json:"step,omitempty"`
-	LeftS     float64      `json:"left_s,omitempty"` // with the slots that are up and the titles before it; 0: not known
-	Ships     time.Time    `json:"ships,omitzero"`   // now and that
+	LeftS     float64      `json:"left_s,omitempty"`   // with the slots that are up and the titles before it; 0: not known
+	ClosedBy  time.Time    `json:"closed_by,omitzero"` // now and that
 	Guessed   bool         `json:"guessed,omitempty"`
 	Over      bool         `json:"over,omitempty"` // after its due date
 	Standing  *StandingRun `json:"standing,omitempty"`
@@ -216,7 +216,7 @@ func statusOf(now time.Time, seen []seenTitle, here present, named string) Statu
 			continue
 		}
 		if one.Over = f.over; f.known {
-			one.LeftS, one.Ships = f.left.Seconds(), f.at.UTC().Truncate(time.Second)
+			one.LeftS, one.ClosedBy = f.left.Seconds(), f.at.UTC().Truncate(time.Second)
 		}
 	}
 	if named != "" && len(st.Titles) > 0 {
@@ -235,7 +235,7 @@ func (st Status) print(w io.Writer) error {
 			continue
 		}
 		open++
-		if y, m, d := st.At.Local().Date(); !t.Ships.IsZero() && t.Ships.Local().Before(time.Date(y, m, d+1, 0, 0, 0, 0, time.Local)) {
+		if y, m, d := st.At.Local().Date(); !t.ClosedBy.IsZero() && t.ClosedBy.Local().Before(time.Date(y, m, d+1, 0, 0, 0, 0, time.Local)) {
 			today++
 		}
 	}
@@ -280,8 +280,8 @@ func (st Status) table(b *strings.Builder) {
 		if !one.Due.IsZero() {
 			due = clock(one.Due)
 		}
-		if !one.Ships.IsZero() {
-			left, ships = timeLeft(time.Duration(one.LeftS*float64(time.Second))), clock(one.Ships)
+		if !one.ClosedBy.IsZero() {
+			left, ships = timeLeft(time.Duration(one.LeftS*float64(time.Second))), clock(one.ClosedBy)
 			if one.Guessed {
 				left, ships = "~ "+left, "~ "+ships
 			}
