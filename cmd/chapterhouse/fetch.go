@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -106,7 +107,7 @@ func standing(ctx context.Context, s store.Store, title string) (finished, error
 	state, o, err := coordinator.Standing(ctx, s, title)
 	switch {
 	case errors.Is(err, store.ErrAbsent) && state.Seq == 0:
-		return finished{}, pipeline.Errorf(pipeline.House, "", "storage holds no title %s: see how its folder is called", title)
+		return finished{}, cmp.Or(isSubmitted(ctx, s, title), err)
 	case errors.Is(err, coordinator.ErrNoRun) && state.Wanted == "":
 		return finished{}, pipeline.Errorf(pipeline.House, "", "title %s has no files yet: %w, run %s was cancelled; submit it again", title, coordinator.ErrNoRun, state.Cancelled)
 	case errors.Is(err, coordinator.ErrNoRun):
@@ -235,9 +236,9 @@ func reads(narrator string, ch pipeline.ChapterOutcome) bool {
 func brought(r report.Report, narrator string, withheld map[string]string) string {
 	var b strings.Builder
 	line := func(format string, args ...any) { b.WriteString(pipeline.Visible(fmt.Sprintf(format, args...)) + "\n") }
-	line("%s · run %s · chapters of %s: %d", r.Title, r.Run, narrator, len(r.Chapters))
+	line("%s · run %s · %s of %s", r.Title, r.Run, count(len(r.Chapters), "chapter"), narrator)
 	for _, d := range r.Deliveries {
-		line("  %s: files: %d, in %s", d.Spec, d.Files, d.Folder)
+		line("  %s: %s in %s", d.Spec, count(d.Files, "file"), d.Folder)
 		if why := withheld[d.Spec]; why != "" {
 			line("  %s: the title's delivery is withheld, because %s", d.Spec, why)
 		}
