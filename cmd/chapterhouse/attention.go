@@ -14,7 +14,7 @@ import (
 func (t seenTitle) status(here present, r rates) StatusTitle {
 	one := StatusTitle{Title: t.title, Name: t.sub.Title.Name}
 	if t.err != nil {
-		one.Run = t.state.Wanted
+		one.Open, one.Run, one.Step = true, t.state.Wanted, "unreadable"
 		one.Attention = []string{"it can't be read: " + t.err.Error()}
 		return one
 	}
@@ -32,6 +32,7 @@ func (t seenTitle) status(here present, r rates) StatusTitle {
 		return one
 	}
 	order := coordinator.OrderOf(t.state)
+	one.Open = true
 	one.Name, one.Run, one.Class, one.Due = t.sub.Title.Name, t.state.Wanted, string(order.Class), order.Due
 	one.Step = words[t.view.Step]
 	one.Chapters = len(t.sub.Title.Chapters)

@@ -237,11 +237,11 @@ func (p *barProgress) add(now look) {
 	p.left.Store("")
 	for _, c := range now.chapters {
 		p.each = append(p.each, p.bars.AddBar(barSteps,
-			mpb.PrependDecorators(decor.Name(fmt.Sprintf("%3d %s", c.number, c.name), decor.WCSyncSpaceR)),
+			mpb.PrependDecorators(decor.Name(fmt.Sprintf("%3d %s", c.number, pipeline.Visible(c.name)), decor.WCSyncSpaceR)),
 			mpb.AppendDecorators(decor.Percentage())))
 	}
 	p.total = p.bars.AddBar(barSteps,
-		mpb.PrependDecorators(decor.Name(p.name, decor.WCSyncSpaceR)),
+		mpb.PrependDecorators(decor.Name(pipeline.Visible(p.name), decor.WCSyncSpaceR)),
 		mpb.AppendDecorators(decor.Percentage(), decor.Any(func(decor.Statistics) string { return p.left.Load().(string) })))
 }
 

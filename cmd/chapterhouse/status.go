@@ -71,6 +71,7 @@ type Status struct {
 type StatusTitle struct {
 	Title     string       `json:"title"` // slug
 	Name      string       `json:"name"`
+	Open      bool         `json:"open"`          // a run is unfinished, or nobody can tell
 	Run       string       `json:"run,omitempty"` // unfinished
 	Class     string       `json:"class,omitempty"`
 	Due       time.Time    `json:"due,omitzero"`
@@ -212,7 +213,7 @@ func statusOf(now time.Time, seen []seenTitle, here present, named string) Statu
 	}
 	for i, f := range forecasts(now, places, slots) {
 		one := &st.Titles[i]
-		if one.Run == "" || seen[i].err != nil {
+		if !one.Open || seen[i].err != nil {
 			continue
 		}
 		if one.Over = f.over; f.known {
@@ -222,7 +223,7 @@ func statusOf(now time.Time, seen []seenTitle, here present, named string) Statu
 	if named != "" && len(st.Titles) > 0 {
 		st.Titles = st.Titles[len(st.Titles)-1:]
 	}
-	st.Attention = here.attention(slices.ContainsFunc(st.Titles, func(t StatusTitle) bool { return t.Run != "" }))
+	st.Attention = here.attention(slices.ContainsFunc(st.Titles, func(t StatusTitle) bool { return t.Open }))
 	return st
 }
 
@@ -231,7 +232,7 @@ func (st Status) print(w io.Writer) error {
 	var b strings.Builder
 	open, today := 0, 0
 	for _, t := range st.Titles {
-		if t.Run == "" {
+		if !t.Open {
 			continue
 		}
 		open++
@@ -249,7 +250,7 @@ func (st Status) print(w io.Writer) error {
 		st.table(&b)
 	}
 	for _, t := range st.Titles {
-		if t.Run == "" {
+		if !t.Open {
 			b.WriteString("\n" + t.closed())
 		}
 	}
@@ -273,7 +274,7 @@ func (st Status) table(b *strings.Builder) {
 	t := tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "title\tclass\tdue\tleft\tstep\ttime left\tclosed by")
 	for _, one := range st.Titles {
-		if one.Run == "" {
+		if !one.Open {
 			continue
 		}
 		due, left, ships := "–", "–", "–"

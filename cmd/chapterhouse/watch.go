@@ -122,7 +122,7 @@ func (f *follower) event(e queue.Event) {
 // follow looks at every title now and then, and ends each one's progress when
 // nothing of it is left to do.
 func (f *follower) follow(ctx context.Context, titles []string) error {
-	for {
+	for soon := true; ; {
 		var left []string
 		for _, title := range titles {
 			over, err := f.look(ctx, title)
@@ -136,12 +136,20 @@ func (f *follower) follow(ctx context.Context, titles []string) error {
 		if titles = left; len(titles) == 0 {
 			return nil
 		}
+		// What the last news led to, as a close, is not news itself: one more
+		// look follows soon.
+		wait := newsless
+		if soon {
+			wait = newsRest
+		}
+		soon = false
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case <-time.After(newsless):
+		case <-time.After(wait):
 			continue
 		case <-f.news:
+			soon = true
 		}
 		select {
 		case <-ctx.Done():
