@@ -1,0 +1,62 @@
+package main
+
+import (
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// TestReadme: the settings that the README shows are ones that are read, it
+// names every setting and no other, and every command is among its calls.
+func TestReadme(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, block, _ := strings.Cut(string(text), "```yaml\nname:")
+	block, _, found := strings.Cut("name:"+block, "```")
+	if lines := strings.Count(block, "\n"); !found || lines != 6 {
+		t.Errorf("%d lines of settings:\n%s", lines, block)
+	}
+	// The files are this test's own: they lie elsewhere than on a worker.
+	secret := t.TempDir() + "/key"
+	if err := os.WriteFile(secret, []byte("k"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	settingsFile(t, regexp.MustCompile(`/etc/chapterhouse/\S+\.key`).ReplaceAllString(block, secret), nil)
+	s, err := loadSettings(0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.Store != "s3://house/night" || s.S3.SecretKey != "k" || s.Broker.Password != "k" || s.Slots != 8 {
+		t.Errorf("%+v", s)
+	}
+
+	_, calls, _ := strings.Cut(string(text), "\n## Calls\n")
+	calls, _, _ = strings.Cut(calls, "\n## ")
+	for _, c := range rootCommand().Commands() {
+		if named := strings.Contains(calls, "\nchapterhouse "+c.Name()); !c.Hidden && c.Name() != "help" && !named {
+			t.Errorf("the command %s is not among the README's calls", c.Name())
+		}
+	}
+	_, listed, _ := strings.Cut(calls, "CHAPTERHOUSE_S3_SECRET_KEY`):")
+	prefix, named := "", []string{}
+	for _, word := range regexp.MustCompile("`([a-z0-9_]+\\.?)`").FindAllStringSubmatch(listed, -1) {
+		if strings.HasSuffix(word[1], ".") {
+			prefix = word[1]
+			continue
+		}
+		named = append(named, prefix+word[1])
+	}
+	var all []string
+	for _, one := range s.all() {
+		all = append(all, one.key)
+	}
+	slices.Sort(all)
+	slices.Sort(named)
+	if !slices.Equal(all, named) {
+		t.Errorf("the README names the settings\n%v\nand there are\n%v", named, all)
+	}
+}
