@@ -90,9 +90,9 @@ func client(t *testing.T, g *s3test.Gateway, user string) *minio.Core {
 // TestOnlyCreate), and that names below a prefix may be listed and others not
 // without 403 for an object that is not there.
 var objects = []struct{ name, get, put, remove, why string }{
-	{"blobs/e3/" + key, "wp", "wp", "", "sources from people, results from workers; a coordinator hears no audio"},
+	{"blobs/e3/" + key, "wcp", "wp", "c", "sources from people, results from workers; a coordinator drops what storage damaged"},
 	{"recipes/" + key + ".json", "wcp", "c", "", "what is asked for"},
-	{"commits/" + key + ".json", "wcp", "wc", "", "what came out; a coordinator's own steps have commits too"},
+	{"commits/" + key + ".json", "wcp", "wc", "c", "what came out; a coordinator's own steps have commits too, and commits of lost files go"},
 	{"attempts/" + key + "/a.json", "wcp", "w", "p", "workers note tries; rerun forgets them"},
 	{"attempts/" + key + "/a.err.json", "wcp", "w", "p", "and failures"},
 	{"quarantine/" + key + ".json", "wcp", "c", "p", "coordinators give up; rerun forgives"},

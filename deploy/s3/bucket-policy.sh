@@ -6,7 +6,7 @@
 #	deploy/s3/bucket-policy.sh house coordinator=c1 worker=w1 worker=w2 person=p1
 #
 # worker       does jobs: reads what it is asked for, creates results, deletes nothing
-# coordinator  decides: reads and writes everything but audio
+# coordinator  decides: writes everything but audio, drops results that storage lost or damaged
 # person       submits, watches, pushes the house, fetches; reads everything
 #
 # All of them may list names, else storage would say 403 for an object that is

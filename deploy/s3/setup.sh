@@ -15,18 +15,16 @@ secrets=$3
 [ $# -lt 4 ] || export SSL_CERT_FILE="$4" CURL_CA_BUNDLE="$4"
 export ADMIN_ACCESS_KEY_ID="$ROOT_ACCESS_KEY_ID" ADMIN_SECRET_ACCESS_KEY="$ROOT_SECRET_ACCESS_KEY"
 
-# s3 METHOD PATH [curl's arguments]: a signed request; prints the status. The
-# keys go to curl by its standard input, which no list of processes shows.
-s3() {
-	method=$1
-	path=$2
-	shift 2
+# put PATH BODY: a signed request; prints the status. The keys go to curl by
+# its standard input, which no list of processes shows.
+put() {
 	printf 'user = "%s:%s"\n' "$ROOT_ACCESS_KEY_ID" "$ROOT_SECRET_ACCESS_KEY" |
-		curl --config - --silent --show-error --retry 10 --retry-connrefused --aws-sigv4 "aws:amz:us-east-1:s3" \
-			--request "$method" --output /dev/null --write-out '%{http_code}' "$@" "$endpoint/$path"
+		curl --config - --silent --retry 10 --retry-connrefused --request PUT --aws-sigv4 "aws:amz:us-east-1:s3" \
+			--header "x-amz-content-sha256: $(printf %s "$2" | sha256sum | cut -d' ' -f1)" --data-binary "$2" \
+			--output /dev/null --write-out '%{http_code}' "$endpoint/$1"
 }
 
-status=$(s3 PUT "$bucket")
+status=$(put "$bucket" "")
 case $status in
 200 | 409) ;; # it is there
 *)
@@ -35,11 +33,11 @@ case $status in
 	;;
 esac
 for role in coordinator worker person; do
-	versitygw admin --endpoint-url "$endpoint" create-user --access "$role" --secret "$(cat "$secrets/$role.s3")" --role user >/dev/null ||
+	versitygw admin --endpoint-url "$endpoint" create-user --access "$role" --secret "$(cat "$secrets/$role.s3")" --role user >/dev/null 2>&1 ||
 		versitygw admin --endpoint-url "$endpoint" update-user --access "$role" --secret "$(cat "$secrets/$role.s3")" >/dev/null
 done
 policy=$("$here/bucket-policy.sh" "$bucket" coordinator=coordinator worker=worker person=person)
-status=$(s3 PUT "$bucket?policy" --data-binary "$policy")
+status=$(put "$bucket?policy=" "$policy")
 case $status in
 200 | 204) echo "bucket $bucket is ready" ;;
 *)

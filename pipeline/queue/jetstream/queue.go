@@ -45,7 +45,7 @@ type Queue struct {
 const again = time.Minute
 
 // Connect uses a connection made by Dial or a Server, waits for it to be up,
-// and makes the stream.
+// and makes the stream, as soon as servers that have just started can.
 func Connect(ctx context.Context, nc *nats.Conn, o Options) (*Queue, error) {
 	if nc.Opts.ReconnectBufSize >= 0 {
 		return nil, pipeline.Errorf(pipeline.Bug, "", "the connection buffers while it is down, so a lease could seem extended when it is not: use Dial")
@@ -61,12 +61,19 @@ func Connect(ctx context.Context, nc *nats.Conn, o Options) (*Queue, error) {
 		return nil, pipeline.Errorf(pipeline.Infra, "use JetStream", "%w", err)
 	}
 	q := &Queue{nc: nc, js: api, o: o.filled(), made: map[string]time.Time{}, pulls: map[string]js.Consumer{}, silences: map[string]silence{}}
-	if !o.LeaseOnly {
-		if err := q.makeStream(ctx); err != nil {
+	if o.LeaseOnly {
+		return q, nil
+	}
+	for {
+		err := q.makeStream(ctx)
+		if err == nil {
+			return q, nil
+		}
+		if ctx.Err() != nil || !early(err) {
 			return nil, err
 		}
+		sleep(ctx, time.Second)
 	}
-	return q, nil
 }
 
 // Connected tells whether the broker is there at this moment.

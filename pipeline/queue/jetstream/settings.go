@@ -5,6 +5,7 @@ import (
 	"errors"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	js "github.com/nats-io/nats.go/jetstream"
 
 	"chapterhouse/pipeline"
@@ -115,6 +116,16 @@ func (q *Queue) makeStream(ctx context.Context) error {
 		return failed(ctx, "make the broker's stream "+stream, err)
 	}
 	return nil
+}
+
+// notReady is JetStream's code for servers that have no leader yet.
+const notReady js.ErrorCode = 10008
+
+// early tells whether err is of servers that are not ready yet, and not one
+// that waiting does not mend.
+func early(err error) bool {
+	var api *js.APIError
+	return errors.Is(err, context.DeadlineExceeded) || errors.Is(err, nats.ErrNoResponders) || errors.As(err, &api) && api.ErrorCode == notReady
 }
 
 // makeConsumers makes what an engine's workers pull from, and looks again now

@@ -1,6 +1,7 @@
 package jetstream
 
 import (
+	"context"
 	"errors"
 	"strings"
 	"testing"
@@ -142,5 +143,48 @@ func TestDownIsNotDeaf(t *testing.T) {
 	}
 	if len(lost) != 0 {
 		t.Errorf("given up: %v", <-lost)
+	}
+}
+
+// TestEarly connects to servers that can't make a stream yet.
+func TestEarly(t *testing.T) {
+	t.Parallel()
+	s := embedded(t, t.TempDir())
+	account := s.s.GlobalAccount()
+	hole, err := nats.Connect("", nats.InProcessServer(s.s))
+	must(t, err)
+	defer hole.Close()
+	asked, err := hole.SubscribeSync("hole.>")
+	must(t, err)
+	must(t, hole.Flush())
+	const making = "$JS.API.STREAM.*.JOBS"
+	must(t, account.AddMapping(making, "hole.$1"))
+	connected := make(chan error, 1)
+	dial := func(ctx context.Context) error {
+		nc, err := Dial("", "c1", func(error) {}, nats.InProcessServer(s.s))
+		must(t, err)
+		q, err := Connect(ctx, nc, Options{Replicas: 1, MaxBytes: 1 << 20})
+		if err != nil {
+			nc.Close()
+			return err
+		}
+		q.Close()
+		return nil
+	}
+	go func() { connected <- dial(t.Context()) }()
+	if _, err := asked.NextMsg(10 * time.Second); err != nil {
+		t.Fatal("nobody asked for the stream")
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+	defer cancel()
+	if err := dial(ctx); pipeline.KindOf(err) != pipeline.Infra || !strings.Contains(err.Error(), "stream JOBS") {
+		t.Errorf("out of patience: %v", err)
+	}
+	account.RemoveMapping(making)
+	must(t, <-connected)
+	full, err := s.open(t.Context(), Options{MaxBytes: 1 << 40})
+	if err == nil {
+		full.Close()
+		t.Error("a stream that the server has no room for is waited for or made")
 	}
 }
