@@ -372,7 +372,7 @@ func TestBrokerFiles(t *testing.T) {
 		"monitoring":       {o.HTTPHost, "127.0.0.1"},
 		"system account":   {o.SystemAccount, "SYS"},
 		"payload":          {o.MaxPayload, int32(1 << 20)},
-		"room for rings":   {o.JetStreamMaxStore >= 4<<30, true},
+		"room for rings":   {o.JetStreamMaxStore >= 512<<20, true},
 	} {
 		if c[0] != c[1] {
 			t.Errorf("%s: %v, want %v", name, c[0], c[1])

@@ -170,8 +170,9 @@ func TestNight(t *testing.T) {
 	case <-time.After(time.Minute):
 		t.Fatal("a worker of an engine that nobody named goes on")
 	}
-	named := regexp.MustCompile(`CONSUMER\.INFO\.JOBS\.([a-z0-9]{8})-`).FindStringSubmatch(log(t, p, "refused"))
-	if named == nil {
+	// It says its engine, and is refused what bears the engine's name.
+	named := regexp.MustCompile(`"engine": "([a-z0-9]{8})"`).FindStringSubmatch(log(t, p, "refused"))
+	if named == nil || !regexp.MustCompile(`the broker refuses .*[.]`+named[1]).MatchString(log(t, p, "refused")) {
 		t.Fatal("it does not say its engine")
 	}
 	durables, err := exec.Command("nats/durables.sh", named[1]).Output()
@@ -190,11 +191,10 @@ func TestNight(t *testing.T) {
 
 	material, err := faults.NewMaterial("..")
 	must(t, err)
-	house, err := material.House(filepath.Join(p.dir, "house"), "low-water", 3, 1)
+	house, err := material.House(filepath.Join(p.dir, "house"), "low-water", 3, 6, 1)
 	must(t, err)
 	p.person(t, house.Root, "push")
 	p.person(t, house.Root, "submit", house.Title, "--watch")
-	p.person(t, house.Root, "status")
 	p.person(t, house.Root, "status", house.Slug)
 	p.person(t, house.Root, "cancel", house.Slug)
 	p.person(t, house.Root, "rerun", house.Slug)

@@ -5,10 +5,10 @@
 #	deploy/nats/durables.sh ENGINE… > worker-durables.conf
 #	nats-server --signal reload
 #
-# An engine is 8 characters of a-z 0-9. A worker whose engine is not among
-# them ends with an error that names it: what it was refused is
-# $JS.API.CONSUMER.INFO.JOBS.<engine>-rush. While workers are upgraded, name
-# the old engine and the new one.
+# An engine is 8 characters of a-z 0-9. A worker says its own when it starts,
+# and ends with an error that names it while it is not among them: what it was
+# refused is evt.<engine> or $JS.API.CONSUMER.INFO.JOBS.<engine>-rush. While
+# workers are upgraded, name the old engine and the new one.
 set -eu
 LC_ALL=C
 for engine; do
