@@ -32,7 +32,7 @@ case $status in
 	exit 1
 	;;
 esac
-for role in coordinator worker person; do
+for role in coordinator worker person; do # the gateway's command takes a secret as an argument only: run this where nobody else does
 	versitygw admin --endpoint-url "$endpoint" create-user --access "$role" --secret "$(cat "$secrets/$role.s3")" --role user >/dev/null 2>&1 ||
 		versitygw admin --endpoint-url "$endpoint" update-user --access "$role" --secret "$(cat "$secrets/$role.s3")" >/dev/null
 done
