@@ -3,6 +3,7 @@ package faults
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -12,6 +13,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // A Process is a program that runs until it is ended. It leads a session of
@@ -23,6 +26,7 @@ type Process struct {
 	done chan struct{}
 	err  error // once done is closed
 
+	reaping sync.Mutex // held while the number is given free, or used
 	mu      sync.Mutex
 	stopped bool // frozen
 	wanted  bool // somebody has ended it
@@ -57,10 +61,25 @@ func Start(c Command) (*Process, error) {
 		return nil, fmt.Errorf("start %s: %w", c.Name, err)
 	}
 	go func() {
-		p.err = p.cmd.Wait()
+		p.err = p.reap()
 		close(p.done)
 	}()
 	return p, nil
+}
+
+// reap waits for the end, ends what is left of the session, and only then
+// gives the process's number free: another may get it, and a signal by it.
+func (p *Process) reap() error {
+	for {
+		err := unix.Waitid(unix.P_PID, p.PID(), nil, unix.WEXITED|unix.WNOWAIT, nil)
+		if !errors.Is(err, unix.EINTR) {
+			break
+		}
+	}
+	p.signal(syscall.SIGKILL)
+	p.reaping.Lock()
+	defer p.reaping.Unlock()
+	return p.cmd.Wait()
 }
 
 // PID is the process's number.
@@ -82,9 +101,8 @@ func (p *Process) Running() bool {
 // Kill ends it and all it has started, as a machine that loses power does.
 func (p *Process) Kill() {
 	p.want()
-	p.signal(syscall.SIGKILL)
+	p.signalRunning(syscall.SIGKILL)
 	<-p.done
-	p.signal(syscall.SIGKILL) // what was started meanwhile
 }
 
 // Stop freezes it and all it has started, as a machine that is paused.
@@ -92,7 +110,7 @@ func (p *Process) Stop() {
 	p.mu.Lock()
 	p.stopped = true
 	p.mu.Unlock()
-	p.signal(syscall.SIGSTOP)
+	p.signalRunning(syscall.SIGSTOP)
 }
 
 // Continue lets it go on.
@@ -100,7 +118,7 @@ func (p *Process) Continue() {
 	p.mu.Lock()
 	p.stopped = false
 	p.mu.Unlock()
-	p.signal(syscall.SIGCONT)
+	p.signalRunning(syscall.SIGCONT)
 }
 
 // End asks it to end, waits for that, and returns what it ended with.
@@ -112,9 +130,7 @@ func (p *Process) End(ctx context.Context) error {
 	if stopped {
 		p.Continue()
 	}
-	if p.Running() {
-		_ = p.cmd.Process.Signal(syscall.SIGTERM)
-	}
+	_ = p.cmd.Process.Signal(syscall.SIGTERM) // an error says that it has ended
 	select {
 	case <-p.done:
 		return p.err
@@ -154,6 +170,15 @@ func (p *Process) Everything() string {
 		return err.Error()
 	}
 	return string(text)
+}
+
+// signalRunning signals while the process's number is its own.
+func (p *Process) signalRunning(s syscall.Signal) {
+	p.reaping.Lock()
+	defer p.reaping.Unlock()
+	if p.cmd.ProcessState == nil {
+		p.signal(s)
+	}
 }
 
 // signal reaches every process of the session.
@@ -198,7 +223,12 @@ func stat(pid int) []string {
 }
 
 // Children is how many processes it has started that still run.
-func (p *Process) Children() int { return max(0, len(session(p.PID()))-1) }
+func (p *Process) Children() int {
+	if !p.Running() {
+		return 0
+	}
+	return max(0, len(session(p.PID()))-1)
+}
 
 // PeakMiB is the most memory that the process itself has held at a time.
 func (p *Process) PeakMiB() (float64, error) {
