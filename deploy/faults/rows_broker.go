@@ -29,10 +29,11 @@ func brokerLost(wipe bool) func(context.Context, *round) error {
 		if err := n.submit(ctx); err != nil {
 			return err
 		}
-		if _, err := n.atWork(ctx, n.workers[0], r.step()); err != nil {
+		if _, err := n.freezeAtWork(ctx, n.workers[0], r.step()); err != nil {
 			return err
 		}
 		n.Broker.Kill()
+		n.workers[0].Continue()
 		done, err := n.Bucket.List("commits/")
 		if err != nil {
 			return err
@@ -122,7 +123,7 @@ func deadRing(ctx context.Context, r *round) error {
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
-	key, err := n.atWork(ctx, w, pipeline.StepFile)
+	key, err := n.freezeAtWork(ctx, w, pipeline.StepFile)
 	if err != nil {
 		return err
 	}

@@ -229,11 +229,12 @@ func ignoreConditions(ctx context.Context, r *round) error {
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
-	if _, err := n.atWork(ctx, n.workers[0], r.step()); err != nil {
+	if _, err := n.freezeAtWork(ctx, n.workers[0], r.step()); err != nil {
 		return err
 	}
 	killed := time.Now()
 	first.Kill()
+	n.workers[0].Continue()
 	if err := n.finish(ctx); err != nil {
 		return err
 	}

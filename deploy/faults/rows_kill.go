@@ -39,24 +39,29 @@ func (r *round) step() pipeline.Step {
 	return []pipeline.Step{pipeline.StepFile, pipeline.StepWeigh, pipeline.StepProfile}[r.seed%3]
 }
 
-// atWork waits until a child of a worker is in the middle of a job, of a step
-// or of a later one, and returns the key that it works on.
-func (n *night) atWork(ctx context.Context, w *Machine, step pipeline.Step) (pipeline.Digest, error) {
-	trap := w.Store.Catch(proxy.Pass, 0, -1, n.from(step, begins))
+// freezeAtWork freezes a worker while its child is in the middle of a job, of
+// a step or of a later one, and returns the key that it works on.
+func (n *night) freezeAtWork(ctx context.Context, w *Machine, step pipeline.Step) (pipeline.Digest, error) {
 	for {
+		// The child is started once the try is noted.
+		trap := w.Store.Catch(proxy.HoldReply, 0, 1, n.from(step, begins))
 		c, err := wait(ctx, n, trap, fmt.Sprintf("%s begins a %s", w.Name, step))
 		if err != nil {
 			return "", err
 		}
 		key := keyOf(c.Name)
-		for end := time.Now().Add(time.Second); time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
-			if w.Children() > 0 {
-				time.Sleep(10 * time.Millisecond) // it has read its job
-				if w.Children() > 0 && !n.Bucket.There(commitName(key)) {
-					return key, nil
-				}
-			}
+		trap.Release()
+		err = await(ctx, closing, w.Name+" starts a child or ends the job", func() (bool, error) {
+			return w.Children() > 0 || n.Bucket.There(commitName(key)), n.ended()
+		})
+		if err != nil {
+			return "", err
 		}
+		w.Stop()
+		if w.Children() > 0 && !n.Bucket.There(commitName(key)) {
+			return key, nil
+		}
+		w.Continue() // it was too fast: the next job
 	}
 }
 
@@ -114,7 +119,7 @@ func killAtWork(ctx context.Context, r *round) error {
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
-	key, err := n.atWork(ctx, n.workers[0], r.step())
+	key, err := n.freezeAtWork(ctx, n.workers[0], r.step())
 	if err != nil {
 		return err
 	}
@@ -226,12 +231,11 @@ func freeze(ctx context.Context, r *round) error {
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
-	key, err := n.atWork(ctx, n.workers[0], r.step())
+	key, err := n.freezeAtWork(ctx, n.workers[0], r.step())
 	if err != nil {
 		return err
 	}
 	frozen := time.Now()
-	n.workers[0].Stop()
 	if err := n.takenOver(ctx, n.workers[1], key, frozen); err != nil {
 		return err
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"chapterhouse/deploy/faults/proxy"
+	"chapterhouse/pipeline"
 )
 
 func rowsNetwork() []Row {
@@ -37,7 +38,7 @@ func cutFromBroker(ctx context.Context, r *round) error {
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
-	key, err := n.atWork(ctx, n.workers[0], r.step())
+	key, err := n.freezeAtWork(ctx, n.workers[0], r.step())
 	if err != nil {
 		return err
 	}
@@ -46,6 +47,7 @@ func cutFromBroker(ctx context.Context, r *round) error {
 		return err
 	}
 	lost := time.Now()
+	n.workers[0].Continue()
 	// It may end the job, since storage is there; then nobody has to do it again.
 	if _, err := n.begunBy(ctx, n.workers[1], key, lost, lease+redelivery); err != nil && !n.Bucket.There(commitName(key)) {
 		r.violate("the job of the worker that was cut off is neither done nor taken over: %v", err)
@@ -73,13 +75,14 @@ func cutFromStore(ctx context.Context, r *round) error {
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
-	if _, err := n.atWork(ctx, n.workers[0], r.step()); err != nil {
+	if _, err := n.freezeAtWork(ctx, n.workers[0], r.step()); err != nil {
 		return err
 	}
 	mend, err := n.cut(ctx, n.workers[0], ToStore)
 	if err != nil {
 		return err
 	}
+	n.workers[0].Continue()
 	if err := sleep(ctx, cutS*time.Second); err != nil {
 		return err
 	}
@@ -120,10 +123,11 @@ func badNetwork(ctx context.Context, r *round) error {
 	began := time.Now()
 	weather(proxy.Weather{Loss: 0.3})
 	netem("loss", "30%")
+	trap := n.workers[0].Store.Catch(proxy.Pass, 0, 1, n.from(pipeline.StepProfile, begins))
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
-	if _, err := n.atWork(ctx, n.workers[0], "profile"); err != nil {
+	if _, err := wait(ctx, n, trap, "worker-1 begins a profile"); err != nil {
 		return err
 	}
 	netem("delay", "1ms")

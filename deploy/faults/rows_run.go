@@ -25,7 +25,7 @@ func submitAgain(ctx context.Context, r *round) error {
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
-	if _, err := n.atWork(ctx, n.workers[0], r.step()); err != nil {
+	if _, err := n.freezeAtWork(ctx, n.workers[0], r.step()); err != nil {
 		return err
 	}
 	if err := n.house.Judge(119); err != nil {
@@ -34,6 +34,7 @@ func submitAgain(ctx context.Context, r *round) error {
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
+	n.workers[0].Continue()
 	if err := n.finish(ctx); err != nil {
 		return err
 	}
@@ -64,13 +65,14 @@ func cancelled(ctx context.Context, r *round) error {
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
-	if _, err := n.atWork(ctx, n.workers[0], r.step()); err != nil {
+	if _, err := n.freezeAtWork(ctx, n.workers[0], r.step()); err != nil {
 		return err
 	}
 	if _, err := n.desk.call(ctx, "", "cancel", n.house.Slug); err != nil {
 		return err
 	}
 	at := time.Now()
+	n.workers[0].Continue()
 	// A job that was leased when the word came is done; none is begun later.
 	const last = 5 * time.Second
 	if err := sleep(ctx, last+lease+2*time.Second); err != nil {
