@@ -13,14 +13,15 @@ import (
 )
 
 const (
-	faultRuns       = 3  // of each row, where --runs says nothing
-	rowsTogether    = 2  // rows wait more than they work
-	childrenOf      = 60 // chapters of the title with three bad ones
+	faultRuns       = 3      // of each row, where --runs says nothing
+	rowsTogether    = 2      // rows wait more than they work
+	childrenOf      = 60     // chapters of the title with three bad ones
+	simulated       = 10_000 // nights
 	violationsLimit = 0
 )
 
-// faultRows does every fault to a night of real processes, and then has a
-// title's chapters fail.
+// faultRows does every fault to a night of real processes, has a title's
+// chapters fail, and plays simulated nights. Chosen rows are done alone.
 func faultRows(ctx context.Context, s *site, t *table) error {
 	if err := need("go", "lame"); err != nil {
 		return err
@@ -58,7 +59,10 @@ func faultRows(ctx context.Context, s *site, t *table) error {
 		fillFault(t, res)
 	}
 	t.note("%s", kit.How())
-	return nil
+	if s.rows != "" {
+		return nil
+	}
+	return s.simulate(ctx, t, simulated)
 }
 
 // chosenRows are those whose numbers a list names, or all.
