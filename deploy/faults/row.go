@@ -294,8 +294,11 @@ func (n *night) work(ctx context.Context, m *Machine) error {
 }
 
 // submit puts the title into the night.
-func (n *night) submit(ctx context.Context) error {
-	_, err := n.desk.call(ctx, "", "submit", n.house.Title)
+func (n *night) submit(ctx context.Context) error { return n.submitBy(ctx, "") }
+
+// submitBy is submit by a variant of the program.
+func (n *night) submitBy(ctx context.Context, variant string) error {
+	_, err := n.desk.call(ctx, variant, "submit", n.house.Title)
 	if err != nil {
 		return err
 	}

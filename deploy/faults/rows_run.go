@@ -121,7 +121,7 @@ func cancelled(ctx context.Context, r *round) error {
 }
 
 // twoEngines is an upgrade in the middle of the night: a run stays with the
-// engine that it began with.
+// engine that it began with, and the next has one that its chains fit.
 func twoEngines(ctx context.Context, r *round) error {
 	n, err := r.night(ctx, shape{workers: 1})
 	if err != nil {
@@ -158,6 +158,34 @@ func twoEngines(ctx context.Context, r *round) error {
 			strange++
 		}
 	}
-	r.atMost("jobs that the other engine's worker began", float64(strange), 0, "%.0f")
-	return n.verify(ctx, expect{tries: 1})
+	// The title once more by the new program: its chain asks for the stage's
+	// new revision, which the old worker does not have.
+	upgraded := time.Now()
+	if err := n.submitBy(ctx, "other-engine"); err != nil {
+		return err
+	}
+	if err := n.finish(ctx); err != nil {
+		return err
+	}
+	measured := 0
+	for _, m := range []*Machine{n.workers[0], other} {
+		for _, c := range m.Store.Calls() {
+			if !begins(c) || c.At.Before(upgraded) {
+				continue
+			}
+			if m != other {
+				strange++
+			}
+			step, err := n.Bucket.Step(keyOf(c.Name))
+			if err != nil {
+				return err
+			}
+			if step == pipeline.StepIntake || step == pipeline.StepProfile {
+				measured++
+			}
+		}
+	}
+	r.atMost("jobs that a worker of the wrong engine began", float64(strange), 0, "%.0f")
+	r.atMost("sources measured again for the new engine", float64(measured), 0, "%.0f")
+	return n.verify(ctx, expect{tries: 1 + 2*n.shape.chapters}) // weighs and files are of another stage
 }
