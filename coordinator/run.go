@@ -272,12 +272,12 @@ func (c *Coordinator) Night() Night {
 }
 
 // engine finds the engine that a run is pinned to: its submission's, else one
-// that a worker has. ok is false while no worker was heard of.
+// that a worker has. ok is false while no worker was heard of that can make it.
 func (p *pass) engine(ctx context.Context) (ok bool, err error) {
 	if p.sub.Engine.Arch == "" {
 		e, err := pinned[pipeline.Engine](ctx, p, "engine")
 		if errors.Is(err, store.ErrAbsent) {
-			if e, ok = p.c.choose(); !ok {
+			if e, ok = p.c.choose(p.sub); !ok {
 				return false, nil
 			}
 			err = decide(ctx, p, "engine", &e)
@@ -292,11 +292,14 @@ func (p *pass) engine(ctx context.Context) (ok bool, err error) {
 }
 
 // choose prefers engines of this build, then those with more encoders, then
-// those with more slots.
-func (c *Coordinator) choose() (best pipeline.Engine, ok bool) {
+// those with more slots. During an upgrade some can't make what was submitted.
+func (c *Coordinator) choose(sub pipeline.Submission) (best pipeline.Engine, ok bool) {
 	engines, slots, _ := c.live()
 	for _, id := range slices.Sorted(maps.Keys(engines)) {
 		e := engines[id]
+		if !e.Makes(sub) {
+			continue
+		}
 		if !ok || c.better(e, best, slots[id]-slots[best.ID()]) {
 			best, ok = e, true
 		}

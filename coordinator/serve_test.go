@@ -225,7 +225,10 @@ func TestSuperseded(t *testing.T) {
 func TestEngine(t *testing.T) {
 	ours := newWorld(t).sub.Engine
 	plain := pipeline.NewEngine(ours.Stages, map[pipeline.Format]string{pipeline.FLAC: "own 1"})
-	newer := pipeline.NewEngine(map[string]int{"highpass": 2}, ours.Encoders)
+	newer := pipeline.NewEngine(map[string]int{"highpass": 1, "eq": 2}, ours.Encoders)
+	mended := pipeline.NewEngine(map[string]int{"highpass": 2}, ours.Encoders) // another revision than the chain asks for
+	foreign := ours
+	foreign.Arch = "other"
 	for _, c := range []struct {
 		name    string
 		workers []pipeline.Engine
@@ -233,6 +236,7 @@ func TestEngine(t *testing.T) {
 	}{
 		{"the only one", []pipeline.Engine{newer}, newer},
 		{"this build's", []pipeline.Engine{newer, newer, ours}, ours},
+		{"the one that the chain fits", []pipeline.Engine{mended, mended, plain, foreign}, plain},
 		{"the one with more encoders", []pipeline.Engine{plain, plain, ours}, ours},
 	} {
 		bubble(t, c.name, func(t *testing.T) {
@@ -248,6 +252,7 @@ func TestEngine(t *testing.T) {
 			for i, e := range c.workers {
 				f.events.Say(queue.Event{Worker: fmt.Sprint("heard-", i), Beat: &queue.Beat{Engine: e, Slots: 1}})
 			}
+			f.events.Say(queue.Event{Worker: "never", Beat: &queue.Beat{Engine: mended, Slots: 64}})
 			time.Sleep(15 * time.Second)
 			if seen, err := Look(t.Context(), f.store, "one-0"); err != nil || seen.Engine != c.want.ID() {
 				t.Errorf("engine %q, %v; want %s", seen.Engine, err, c.want.ID())

@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"encoding/json"
+	"maps"
 	"runtime"
 	"strings"
 	"time"
@@ -31,6 +32,28 @@ func (e Engine) ID() string {
 		panic(err) // strings and integers
 	}
 	return string(DigestOf(text)[:8])
+}
+
+// Makes tells whether a worker of this engine can do what this build asks of
+// it for a submission: recipes are as this build writes them, and chains name
+// the revisions of stages that the submitting one had.
+func (e Engine) Makes(s Submission) bool {
+	if !maps.Equal(e.Steps, stepRev) || e.Arch != runtime.GOARCH {
+		return false
+	}
+	for _, n := range s.Narrators {
+		for _, setup := range n.Setups {
+			if setup.Chain == nil {
+				continue
+			}
+			for _, stage := range setup.Chain.Stages {
+				if e.Stages[stage.Stage] != stage.Rev {
+					return false
+				}
+			}
+		}
+	}
+	return true
 }
 
 // NewRecipe fills in what every recipe of a step shares.

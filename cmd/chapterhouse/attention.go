@@ -2,12 +2,14 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
 
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/queue"
 )
 
 // status is a title as it was seen, with what of it needs a person.
@@ -108,6 +110,10 @@ func (t seenTitle) hands(here present) (lines []string) {
 	}
 	id := t.view.Engine
 	if id == "" {
+		makes := func(b queue.Beat) bool { return b.Engine.Makes(t.sub) }
+		if !slices.ContainsFunc(slices.Collect(maps.Values(here.workers)), makes) {
+			return []string{"no worker is up that has its chains' stages as they were when it was submitted: submit it again with the program of the workers, or start one of the program that submitted it"}
+		}
 		id = here.likely()
 	}
 	engine, up := here.engine(id)

@@ -85,6 +85,10 @@ func TestStatus(t *testing.T) {
 			t.view = coordinator.Title{}
 			t.sub.Sources = []pipeline.SourceFile{{Path: "1.wav", Bytes: 132300 * 3600}}
 		}, hands(withMP3, 2), []func(StatusTitle) bool{quiet, left((0.004 + 0.006 + 0.015 + 0.002) * 3600), func(s StatusTitle) bool { return s.Guessed && s.Left == 3 && s.Step == "waiting" }}},
+		{"nobody has its chain's stages", func(t *seenTitle) {
+			t.view = coordinator.Title{}
+			t.sub.Narrators = map[string]pipeline.Narrator{"ines": {Setups: map[string]pipeline.Setup{"booth": {Chain: &pipeline.Chain{Stages: []pipeline.Resolved{{Stage: "highpass", Rev: 2}}}}}}}
+		}, hands(withMP3, 2), []func(StatusTitle) bool{says("no worker is up that has its chains' stages as they were when it was submitted")}},
 		{"sources are being opened", func(t *seenTitle) {
 			t.view = coordinator.Title{Run: "000001", Engine: without.ID(), Step: pipeline.StepIntake, Chapters: []coordinator.Chapter{{Late: "the child died"}}}
 			t.sub.Sources = []pipeline.SourceFile{{Path: "1.wav", Bytes: 132300 * 3600}}
