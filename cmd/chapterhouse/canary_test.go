@@ -14,6 +14,7 @@ import (
 // piece of it, also with log: debug. The right ones are looked for in
 // TestSeveralMachines.
 func TestCanaries(t *testing.T) {
+	t.Parallel()
 	c := newCluster(t)
 	home := demoHouse(t)
 	title := filepath.Join(home, "titles", "an-orchard-under-panes")

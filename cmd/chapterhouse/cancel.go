@@ -15,8 +15,8 @@ func cancelCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "cancel TITLE",
 		Short: "Take a title's unfinished run back",
-		Long: "Cancel ends the unfinished run of a title: nothing more of it is begun, and the run that stood before is the\n" +
-			"one that counts. What was made already stays and is taken over by the next run.",
+		Long: "Cancel ends the unfinished run of a title: nothing more of it is begun, and the run that stood before is\n" +
+			"the one that counts. What was made already stays and is taken over by the next run.",
 		Example: "  chapterhouse cancel eleven-tide-gates",
 		Args:    exactly(1, "the title"),
 		RunE: func(c *cobra.Command, args []string) error {

@@ -132,6 +132,7 @@ broker:
   ca_file: %q
   replicas: 1
   lease_s: 20
+night: {scan_s: 2}
 %s
 `, name, bucket, filepath.Join(c.dir, "scratch-"+name), c.gateway.Endpoint, c.gateway.AccessKey, c.broker.Addr(), user, c.papers.Cert("ca"), more)
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {

@@ -18,9 +18,10 @@ func coordinatorCommand() *cobra.Command {
 		Short: "Bring every submitted title to its close",
 		Long: "Coordinator serves all titles in the store until it is stopped: it asks workers for what is missing,\n" +
 			"decides gains, judges and closes. It keeps nothing that the store does not: any number may run at once,\n" +
-			"and one that died is replaced by starting another. Where the store's conditional writes are not safe it says so\n" +
-			"and waits until it is the only one.\n\n" +
-			"Settings: store, s3.*, broker.*, night.*, metrics, name, log, in the file named by CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_*.",
+			"and one that died is replaced by starting another. Where the store's conditional writes are not safe it\n" +
+			"says so and waits until it is the only one.\n" +
+			"\n" +
+			"Settings: store, s3.*, broker.*, night.*, metrics, name, log; see chapterhouse --help.",
 		Example: "  CHAPTERHOUSE_SETTINGS=/etc/chapterhouse.yaml chapterhouse coordinator",
 		Args:    exactly(0, "no argument"),
 		RunE:    func(c *cobra.Command, _ []string) error { return serve(c, false, coordinate) },

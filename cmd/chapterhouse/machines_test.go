@@ -23,6 +23,7 @@ import (
 // bytes that process makes on one machine, the metrics tell what was done, and
 // no secret stands anywhere in what was printed, served or stored.
 func TestSeveralMachines(t *testing.T) {
+	t.Parallel()
 	c := newCluster(t)
 	home := demoHouse(t)
 	title := filepath.Join(home, "titles", "eleven-tide-gates")
@@ -34,14 +35,14 @@ func TestSeveralMachines(t *testing.T) {
 		env := append(c.settings(t, name, "coordinator", ""), c.secrets(t, coordinatorPassword, i == 0)...)
 		coordinators = append(coordinators, start(t, env, "coordinator"))
 	}
-	spy := spyOnLame(t)
+	spy, spied := spyOnLame(t)
 	for i, name := range []string{"worker-1", "worker-2"} {
 		env := append(c.settings(t, name, "worker", ""), c.secrets(t, workerPassword, i == 0)...)
 		workers = append(workers, start(t, append(env, spy...), "worker"))
 	}
 	out := filepath.Join(c.dir, "out")
 	for _, call := range [][]string{
-		{"push", home}, {"submit", title, "--watch"}, {"status"}, {"status", "eleven-tide-gates", "--json"}, {"fetch", "eleven-tide-gates", "--out", out},
+		{"push", home}, {"submit", title, "--watch"}, {"status"}, {"fetch", "eleven-tide-gates", "--out", out},
 	} {
 		m := start(t, me, call...)
 		if code := m.wait(t); code != 0 {
@@ -49,7 +50,7 @@ func TestSeveralMachines(t *testing.T) {
 		}
 		heard = append(heard, m.out.String(), m.err.String())
 	}
-	if text := heard[len(heard)-6]; !strings.Contains(text, "0 titles open") || !strings.Contains(text, "2 workers with 2 slots · 2 coordinators") {
+	if text := heard[len(heard)-4]; !strings.Contains(text, "0 titles open") || !strings.Contains(text, "2 workers with 2 slots · 2 coordinators") {
 		t.Errorf("status hears nobody:\n%s", text)
 	}
 
@@ -94,7 +95,7 @@ func TestSeveralMachines(t *testing.T) {
 	secrets := []string{coordinatorPassword, workerPassword, c.gateway.SecretKey}
 	unseen(t, "what was printed and served", strings.Join(heard, "\n"), secrets)
 	files := 0
-	for _, dir := range []string{out, c.gateway.BucketDir(bucket), filepath.Join(c.dir, "nats"), filepath.Join(c.dir, "cache"), os.Getenv("SPIED")} {
+	for _, dir := range []string{out, c.gateway.BucketDir(bucket), filepath.Join(c.dir, "nats"), filepath.Join(c.dir, "cache"), spied} {
 		files += unseenIn(t, dir, secrets)
 	}
 	if files < 100 {
@@ -102,20 +103,20 @@ func TestSeveralMachines(t *testing.T) {
 	}
 }
 
-// spyOnLame puts a program in the place of lame that writes its environment
-// down: what children are given.
-func spyOnLame(t *testing.T) []string {
+// spyOnLame is an environment with a program in the place of lame that writes
+// its environment down, in a folder: what children are given.
+func spyOnLame(t *testing.T) (env []string, seen string) {
 	t.Helper()
 	dir := t.TempDir()
-	t.Setenv("SPIED", filepath.Join(dir, "seen"))
-	text := "#!/bin/sh\nenv >\"$SPIED/$$\"\nPATH=${PATH#*:} exec lame \"$@\"\n"
+	seen = filepath.Join(dir, "seen")
+	text := "#!/bin/sh\nenv >\"" + seen + "/$$\"\nPATH=${PATH#*:} exec lame \"$@\"\n"
 	if err := os.WriteFile(filepath.Join(dir, "lame"), []byte(text), 0o755); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.Mkdir(filepath.Join(dir, "seen"), 0o755); err != nil {
+	if err := os.Mkdir(seen, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	return []string{"PATH=" + dir + string(os.PathListSeparator) + os.Getenv("PATH")}
+	return []string{"PATH=" + dir + string(os.PathListSeparator) + os.Getenv("PATH")}, seen
 }
 
 // sameDeliveries wants the checksums of every delivery to be those of another.

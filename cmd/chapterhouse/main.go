@@ -75,6 +75,8 @@ func rootCommand() *cobra.Command {
 		Short: "A night of audiobook chapters through their narrators' chains",
 		Long: "Chapterhouse puts every chapter of a title through its narrator's saved chain, masters to the\n" +
 			"receiver's spec, checks every file, and leaves a report of the chapters that need an ear.\n\n" +
+			"Settings are read from the file named by CHAPTERHOUSE_SETTINGS and from CHAPTERHOUSE_* over it:\n" +
+			"s3.secret_key is CHAPTERHOUSE_S3_SECRET_KEY. A key that nobody knows is answered with all there are.\n\n" +
 			"Exit codes: 0 done, whatever the verdicts; 1 could not; 2 usage; 3 only with --fail-on.",
 		SilenceUsage:  true,
 		SilenceErrors: true,

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -16,6 +17,16 @@ type orderFlags struct{ class, due string }
 func (o *orderFlags) add(c *cobra.Command, without string) {
 	c.Flags().StringVar(&o.class, "class", "", "rush or overnight (default: "+without+")")
 	c.Flags().StringVar(&o.due, "due", "", "when it is to be delivered, as 2026-12-01T06:00, or none (default: "+without+")")
+}
+
+// check tells what is off about the flags, before anything is done; both: the
+// call asks for JSON and for progress.
+func (o orderFlags) check(c *cobra.Command, both bool) error {
+	if both {
+		return usageError{c.CommandPath(), errors.New("--json and --watch don't go together: call watch afterwards")}
+	}
+	_, err := o.over(c, coordinator.Order{})
+	return err
 }
 
 // dueForms are how a due date may be written: local time, or with a zone.

@@ -29,9 +29,10 @@ func rerunCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "rerun TITLE",
 		Short: "A title's recordings once more, with the house as it was pushed last",
-		Long: "Rerun submits the recordings of a title's last submission again, with the chains, specs and numbers of the house as it was\n" +
-			"pushed last: so a chain that was changed comes to its titles. What was given up after failed tries is tried again. Only\n" +
-			"what differs is made anew; chapters, their files and decisions are those of the last submission.",
+		Long: "Rerun submits the recordings of a title's last submission again, with the chains, specs and numbers of the\n" +
+			"house as it was pushed last: so a chain that was changed comes to its titles. What was given up after\n" +
+			"failed tries is tried again. Only what differs is made anew; chapters, their files and decisions are\n" +
+			"those of the last submission.",
 		Example: "  chapterhouse push house\n  chapterhouse rerun eleven-tide-gates --watch",
 		Args:    exactly(1, "the title"),
 		RunE:    func(c *cobra.Command, args []string) error { return rerun(c, args[0], o) },
@@ -45,7 +46,7 @@ func rerunCommand() *cobra.Command {
 
 func rerun(c *cobra.Command, title string, o rerunOptions) error {
 	ctx := c.Context()
-	if _, err := o.order.over(c, coordinator.Order{}); err != nil {
+	if err := o.order.check(c, o.watch && o.json); err != nil {
 		return err
 	}
 	set, err := loadSettings(0)

@@ -25,10 +25,12 @@ func statusCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "status [TITLE]",
 		Short: "What is finished today, and what needs attention",
-		Long: "Status tells of every unfinished title, in the order of the night, how many chapters are left, how long that takes\n" +
-			"with the workers that are up, and what needs a person. The time is an estimate from what results took so far; a ~ stands\n" +
-			"where the recordings were not opened yet. A title that is closed is told only where it is named.\n\n" +
-			"Settings: store, s3.* and broker.*, in the file named by CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_*.",
+		Long: "Status tells of every unfinished title, in the order of the night, how many chapters are left, how long\n" +
+			"that takes with the workers that are up, and what needs a person. The time is an estimate from what\n" +
+			"results took so far; a ~ stands where the recordings were not opened yet. A title that is closed is told\n" +
+			"only where it is named.\n" +
+			"\n" +
+			"Settings: store, s3.* and broker.*; see chapterhouse --help.",
 		Example: "  chapterhouse status\n  chapterhouse status eleven-tide-gates --json",
 		Args:    atMost(1, "one title"),
 		RunE: func(c *cobra.Command, args []string) error {

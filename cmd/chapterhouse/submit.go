@@ -26,10 +26,12 @@ func submitCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "submit FOLDER",
 		Short: "Give a title to the night",
-		Long: "Submit brings the recordings of the title in FOLDER into the store, writes the run down and comes back: the\n" +
-			"coordinators and workers of the night do the rest. What is in the store already is not sent again; the same submission twice is\n" +
-			"one run, and only its order is changed. A title that runs already goes on as it is now in FOLDER: what does not differ is taken over.\n\n" +
-			"Settings: store and s3.*, in the file named by CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_*; --watch needs broker.* as well.",
+		Long: "Submit brings the recordings of the title in FOLDER into the store, writes the run down and comes back:\n" +
+			"coordinators and workers do the rest. What is in the store already is not sent again; the same submitted\n" +
+			"twice is one run, and only its order is changed. A title that is under way goes on as it is now in FOLDER:\n" +
+			"what does not differ is taken over.\n" +
+			"\n" +
+			"Settings: store and s3.*, and broker.* for --watch; see chapterhouse --help.",
 		Example: "  chapterhouse submit house/titles/eleven-tide-gates\n" +
 			"  chapterhouse submit house/titles/eleven-tide-gates --class rush --due 2026-12-01T06:00 --watch",
 		Args: exactly(1, "the title's folder"),
@@ -67,7 +69,7 @@ type Submitted struct {
 
 func submit(c *cobra.Command, o submitOptions) error {
 	ctx := c.Context()
-	if _, err := o.order.over(c, coordinator.Order{}); err != nil {
+	if err := o.order.check(c, o.watch && o.json); err != nil {
 		return err // before anything is sent
 	}
 	set, err := loadSettings(0)

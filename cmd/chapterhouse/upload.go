@@ -104,12 +104,22 @@ func readSeen(path string) *seenFiles {
 	return s
 }
 
+// write keeps what was seen; where it can't, the sources are read again.
 func (s *seenFiles) write() {
-	if s.path == "" {
+	text, err := json.Marshal(s)
+	if err != nil || s.path == "" {
 		return
 	}
-	if text, err := json.Marshal(s); err == nil && os.WriteFile(s.path+".part", text, 0o644) == nil {
-		_ = os.Rename(s.path+".part", s.path) // lost: the sources are read again
+	f, err := os.CreateTemp(filepath.Dir(s.path), ".seen-") // others may write theirs now
+	if err != nil {
+		return
+	}
+	_, err = f.Write(text)
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = os.Rename(f.Name(), s.path)
+	}
+	if err != nil {
+		_ = os.Remove(f.Name())
 	}
 }
 

@@ -23,8 +23,9 @@ func watchCommand() *cobra.Command {
 		Use:   "watch [TITLE]",
 		Short: "Show how a title goes, until it is closed",
 		Long: "Watch shows the progress of a title, or of all that are unfinished now, until they are closed or cancelled.\n" +
-			"It only looks: stopping it stops nothing. Without a broker it tells what the store shows.\n\n" +
-			"Settings: store, s3.* and broker.*, in the file named by CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_*.",
+			"It only looks: stopping it stops nothing. Without a broker it tells what the store shows.\n" +
+			"\n" +
+			"Settings: store, s3.* and broker.*; see chapterhouse --help.",
 		Example: "  chapterhouse watch eleven-tide-gates",
 		Args:    atMost(1, "one title"),
 		RunE: func(c *cobra.Command, args []string) error {

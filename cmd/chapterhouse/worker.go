@@ -16,10 +16,11 @@ func workerCommand() *cobra.Command {
 		Use:   "worker",
 		Short: "Do the work of titles, on as many machines as there are",
 		Long: "Worker takes jobs until it is stopped, slots at a time, each in a child process with limits. It needs the\n" +
-			"store, the broker and room for scratch: a chapter of an hour takes about 2.5 GB there. Stopped or killed, it leaves what it\n" +
-			"had in hand to the others; a broker that refuses it ends it with exit 1.\n\n" +
-			"Settings: slots, memory_mib, stuck_s, scratch, store, s3.*, broker.*, metrics, name, log, in the file named by\n" +
-			"CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_*. A child that says nothing for stuck_s is killed.",
+			"store, the broker and room for scratch: about 2 GB a slot for chapters of an hour. Stopped or killed, it\n" +
+			"leaves what it had in hand to the others; a broker that refuses it ends it with exit 1.\n" +
+			"\n" +
+			"Settings: slots, memory_mib, stuck_s, scratch, store, s3.*, broker.*, metrics, name, log;\n" +
+			"see chapterhouse --help.",
 		Example: "  CHAPTERHOUSE_SETTINGS=/etc/chapterhouse.yaml CHAPTERHOUSE_SLOTS=4 chapterhouse worker",
 		Args:    exactly(0, "no argument"),
 		RunE:    func(c *cobra.Command, _ []string) error { return serve(c, true, work) },
