@@ -129,7 +129,7 @@ func (p *plant) as(t *testing.T, role, name, metrics string) []string {
 // person runs a command as a person does and returns what it prints.
 func (p *plant) person(t *testing.T, dir string, args ...string) string {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
 	defer cancel()
 	cmd := exec.CommandContext(ctx, p.program, args...)
 	cmd.Env, cmd.Dir = append(os.Environ(), p.as(t, "person", "person", "")...), dir
@@ -148,7 +148,7 @@ func log(t *testing.T, p *plant, name string) string {
 
 func wait(t *testing.T, what string, done func() bool) {
 	t.Helper()
-	for end := time.Now().Add(time.Minute); !done(); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); !done(); time.Sleep(50 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatalf("waited in vain: %s", what)
 		}
@@ -167,7 +167,7 @@ func TestNight(t *testing.T) {
 	refused := p.start(t, "refused", p.as(t, "worker", "worker-1", free[2]), p.program, "worker")
 	select {
 	case <-refused.Done():
-	case <-time.After(time.Minute):
+	case <-time.After(2 * time.Minute):
 		t.Fatal("a worker of an engine that nobody named goes on")
 	}
 	// It says its engine, and is refused what bears the engine's name.

@@ -27,8 +27,10 @@ const (
 // safe against that, as compare-and-swap is, or harmless when done twice.
 func (q *Queue) Alone(ctx context.Context, name string) (lost <-chan struct{}, release func(), err error) {
 	turn := q.o.AloneFor / 3
+	taken := false
 	for {
 		h, err := q.take(ctx, name)
+		taken = taken || errors.Is(err, js.ErrKeyExists)
 		if err == nil {
 			go h.renew(turn)
 			return h.lost, sync.OnceFunc(h.release), nil
@@ -37,7 +39,7 @@ func (q *Queue) Alone(ctx context.Context, name string) (lost <-chan struct{}, r
 		switch {
 		case errors.Is(ctx.Err(), context.Canceled):
 			return nil, nil, ctx.Err()
-		case ctx.Err() != nil && errors.Is(err, js.ErrKeyExists):
+		case ctx.Err() != nil && taken:
 			return nil, nil, pipeline.Errorf(pipeline.Infra, "", "another process holds %s", name)
 		case ctx.Err() != nil:
 			return nil, nil, pipeline.Errorf(pipeline.Infra, "hold "+name, "%w", err)

@@ -1,13 +1,19 @@
 package jetstream
 
 import (
+	"bufio"
 	"context"
 	"errors"
+	"fmt"
+	"os"
+	"os/exec"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
 	js "github.com/nats-io/nats.go/jetstream"
 
@@ -15,7 +21,7 @@ import (
 )
 
 // shortAlone is a lease that tests can wait for.
-var shortAlone = Options{AloneFor: 600 * time.Millisecond}
+var shortAlone = Options{AloneFor: 2 * time.Second}
 
 type held struct {
 	lost    <-chan struct{}
@@ -59,7 +65,7 @@ func TestAlone(t *testing.T) {
 	select {
 	case <-next:
 		t.Fatal("two hold one name")
-	case <-time.After(3 * shortAlone.AloneFor): // renewed meanwhile
+	case <-time.After(2 * shortAlone.AloneFor): // renewed meanwhile
 	}
 	expectHeld(t, h)
 	h.release()
@@ -150,6 +156,66 @@ func TestAlonePaused(t *testing.T) {
 	h.release()
 }
 
+// hold is a process that holds a name until it is lost, and says both.
+func hold(url string) error {
+	nc, err := Dial(url, "first", func(error) {})
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	defer cancel()
+	q, err := Connect(ctx, nc, Options{Replicas: 1, MaxBytes: 1 << 20, AloneFor: shortAlone.AloneFor})
+	if err != nil {
+		return err
+	}
+	defer q.Close()
+	lost, release, err := q.Alone(ctx, "coordinator")
+	if err != nil {
+		return err
+	}
+	defer release()
+	fmt.Println("held")
+	<-lost
+	fmt.Println("lost")
+	return nil
+}
+
+// TestAloneProcessStopped stops a whole process that holds the name: another
+// gets it, and the first learns that when it goes on.
+func TestAloneProcessStopped(t *testing.T) {
+	t.Parallel()
+	s := serving(t, &server.Options{StoreDir: t.TempDir(), JetStream: true, JetStreamMaxMemory: embeddedMemory, JetStreamMaxStore: embeddedStore})
+	url := "nats://" + s.Addr().String()
+	first := exec.Command(os.Args[0])
+	first.Env = append(os.Environ(), roleVar+"=hold", urlVar+"="+url)
+	first.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	out, err := first.StdoutPipe()
+	must(t, err)
+	must(t, first.Start())
+	defer first.Process.Kill()
+	said := bufio.NewScanner(out)
+	expect := func(word string) {
+		t.Helper()
+		if !said.Scan() || said.Text() != word {
+			t.Fatalf("it says %q, want %q", said.Text(), word)
+		}
+	}
+	expect("held")
+	nc, err := Dial(url, "second", func(error) {})
+	must(t, err)
+	q, err := Connect(t.Context(), nc, Options{Replicas: 1, MaxBytes: 1 << 20, AloneFor: shortAlone.AloneFor})
+	must(t, err)
+	t.Cleanup(q.Close)
+	must(t, first.Process.Signal(syscall.SIGSTOP))
+	h := alone(t.Context(), q)
+	expectHeld(t, h)
+	must(t, first.Process.Signal(syscall.SIGCONT))
+	expect("lost")
+	must(t, first.Wait())
+	expectHeld(t, h)
+	h.release()
+}
+
 // TestAloneBrokerLost: a broker that lost its store, or is gone, ends it.
 func TestAloneBrokerLost(t *testing.T) {
 	t.Parallel()
@@ -183,7 +249,7 @@ func TestAloneGivenUp(t *testing.T) {
 	if h := alone(ctx, q); !errors.Is(h.err, context.Canceled) {
 		t.Errorf("canceled: %v", h.err)
 	}
-	ctx, cancel = context.WithTimeout(t.Context(), 100*time.Millisecond)
+	ctx, cancel = context.WithTimeout(t.Context(), time.Second)
 	defer cancel()
 	if h := alone(ctx, q); pipeline.KindOf(h.err) != pipeline.Infra || !strings.Contains(h.err.Error(), "another process holds coordinator") {
 		t.Errorf("in vain: %v", h.err)

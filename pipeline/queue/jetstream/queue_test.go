@@ -11,15 +11,20 @@ import (
 	"chapterhouse/pipeline/queue/queuetest"
 )
 
-// The test program is its own measured process.
-const roleVar, dirVar = "JETSTREAM_TEST_ROLE", "JETSTREAM_TEST_DIR"
+// The test program is its own measured process, and one that can be stopped.
+const roleVar, dirVar, urlVar = "JETSTREAM_TEST_ROLE", "JETSTREAM_TEST_DIR", "JETSTREAM_TEST_URL"
 
 func TestMain(m *testing.M) {
-	if os.Getenv(roleVar) != "measure" {
+	var err error
+	switch os.Getenv(roleVar) {
+	case "measure":
+		err = measureMemory(os.Getenv(dirVar))
+	case "hold":
+		err = hold(os.Getenv(urlVar))
+	default:
 		goleak.VerifyTestMain(m)
-		return
 	}
-	if err := measureMemory(os.Getenv(dirVar)); err != nil {
+	if err != nil {
 		fmt.Println(err)
 		os.Exit(1)
 	}
