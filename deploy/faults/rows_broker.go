@@ -109,6 +109,11 @@ func loseDone(ctx context.Context, r *round) error {
 	if err := sleep(ctx, lease+2*time.Second); err != nil { // the rings come again
 		return err
 	}
+	again, err := n.doneAgain()
+	if err != nil {
+		return err
+	}
+	r.atMost("jobs done again", float64(again), 0, "%.0f")
 	return n.verify(ctx, expect{})
 }
 

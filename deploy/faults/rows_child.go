@@ -3,6 +3,7 @@ package faults
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"chapterhouse/pipeline"
 )
@@ -63,7 +64,27 @@ func (r *round) failingNight(ctx context.Context, way, reason string) (*night, e
 		}
 	}
 	r.atMost("tries before it is given up", float64(tries), strikes, "%.0f")
+	if way == "hang" {
+		n.endedAfter(failed)
+	}
 	return n, n.verify(ctx, expect{holes: map[int]string{badChapter: reason}, strikes: strikes, tries: -1, sameGains: r.step() == pipeline.StepFile})
+}
+
+// endedAfter holds how long tries that hang are let alone: a worker looks at
+// its child as often as it extends the lease.
+func (n *night) endedAfter(failed []Try) {
+	for _, f := range failed {
+		var begun time.Time
+		end := n.written(f.Name)
+		for _, w := range n.workers {
+			for _, c := range w.Store.Calls() {
+				if begins(c) && keyOf(c.Name) == f.Key && c.At.Before(end) && c.At.After(begun) {
+					begun = c.At
+				}
+			}
+		}
+		n.round.atMost("a hung try is ended after", end.Sub(begun).Seconds(), stuckS+lease.Seconds(), "%.1f s")
+	}
 }
 
 // workerMiB is what a worker may hold whatever its children do: it holds no audio.

@@ -65,6 +65,7 @@ func killAtEvery(ctx context.Context, r *round) error {
 		kills++
 	}
 	r.tell("coordinators killed", float64(kills), "%.0f")
+	r.atMost("moves of the title beside submit and close", float64(n.moves()-2), 0, "%.0f")
 	return n.verify(ctx, expect{})
 }
 
@@ -198,6 +199,7 @@ func loseReplies(ctx context.Context, r *round) error {
 		lost += t.Caught()
 	}
 	r.tell("replies lost", float64(lost), "%.0f")
+	r.atMost("moves of the title beside submit and close", float64(n.moves()-2), 0, "%.0f")
 	if lost < 15 {
 		r.violate("only %d replies were lost: the row has not done what it says", lost)
 	}

@@ -190,6 +190,18 @@ func (n *night) triesOf(key pipeline.Digest) (int, error) {
 	return times, err
 }
 
+// doneAgain is how many jobs were begun more than once.
+func (n *night) doneAgain() (int, error) {
+	begun, _, err := n.Bucket.Tries()
+	times, again := map[pipeline.Digest]int{}, 0
+	for _, t := range begun {
+		if times[t.Key]++; times[t.Key] == 2 {
+			again++
+		}
+	}
+	return again, err
+}
+
 func killBeforeDone(ctx context.Context, r *round) error {
 	n, err := r.night(ctx, shape{})
 	if err != nil {
@@ -305,6 +317,9 @@ func fullDisk(ctx context.Context, r *round) error {
 		return err
 	}
 	r.atMost("things left on the full disk", float64(len(left)), 0, "%.0f")
+	if err := n.noStrikes(); err != nil {
+		return err
+	}
 	return n.verify(ctx, expect{tries: -1})
 }
 

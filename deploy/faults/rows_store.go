@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	"chapterhouse/pipeline"
@@ -71,8 +72,31 @@ func damagedSource(harm func(context.Context, *night, pipeline.Digest) error) fu
 		if err := n.checkNames(ctx, store.BlobName(bad)); err != nil {
 			return err
 		}
+		if err := n.madeOf(bad); err != nil {
+			return err
+		}
 		return n.verify(ctx, expect{holes: map[int]string{badChapter: "damaged"}, strikes: strikes, tries: -1, damaged: true})
 	}
+}
+
+// madeOf holds that no result was made of a recording that is damaged.
+func (n *night) madeOf(bad pipeline.Digest) error {
+	names, err := n.Bucket.List("commits/")
+	if err != nil {
+		return err
+	}
+	made := 0
+	for _, name := range names {
+		var r pipeline.Recipe
+		if err := n.Bucket.JSON("recipes/"+string(keyOf(name))+".json", &r); err != nil {
+			return err
+		}
+		if slices.Contains(r.Inputs(), bad) {
+			made++
+		}
+	}
+	n.round.atMost("results made of the damaged recording", float64(made), 0, "%.0f")
+	return nil
 }
 
 // checkNames has the program read storage back, and wants it to name an
@@ -168,5 +192,10 @@ func (n *night) mended(ctx context.Context, gone pipeline.Digest) error {
 	if !n.Bucket.There(store.BlobName(gone)) {
 		n.round.violate("the file that was gone is not made again")
 	}
+	again, err := n.doneAgain()
+	if err != nil {
+		return err
+	}
+	n.round.atMost("jobs done again", float64(again), 1, "%.0f")
 	return n.verify(ctx, expect{tries: 1})
 }
