@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"chapterhouse/deploy/faults/proxy"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/store"
 	"chapterhouse/pipeline/store/s3/s3test"
@@ -136,19 +137,29 @@ func (n *night) sound(ctx context.Context) {
 	}
 }
 
-// missingFile takes a finished file away, has check mend storage, and runs the
-// title again.
+// missingFile takes a file away before the run closes, which the night makes
+// again by itself, and another when it is closed, which check mends.
 func missingFile(ctx context.Context, r *round) error {
 	n, err := r.night(ctx, shape{})
 	if err != nil {
 		return err
 	}
+	trap := n.workers[0].Store.Catch(proxy.HoldReply, 0, 1, n.from(pipeline.StepFile, commits))
 	if err := n.submit(ctx); err != nil {
 		return err
 	}
+	call, err := wait(ctx, n, trap, "worker-1 commits a file")
+	if err != nil {
+		return err
+	}
+	if err := n.loseFile(call.Name); err != nil {
+		return err
+	}
+	trap.Release()
 	if err := n.finish(ctx); err != nil {
 		return err
 	}
+	n.sound(ctx)
 	t, err := n.Bucket.Title(n.house.Slug)
 	if err != nil {
 		return err
@@ -166,6 +177,24 @@ func missingFile(ctx context.Context, r *round) error {
 	}
 	n.watch.allow(commitName(gone.Key))
 	return n.mended(ctx, gone.Blob)
+}
+
+// loseFile takes away what a commit names.
+func (n *night) loseFile(commit string) error {
+	// It is caught when it is told to the gateway, which takes a moment.
+	err := await(context.Background(), closing, commit+" is there", func() (bool, error) { return n.Bucket.There(commit), nil })
+	if err != nil {
+		return err
+	}
+	var c pipeline.Commit
+	if err := n.Bucket.JSON(commit, &c); err != nil {
+		return err
+	}
+	if len(c.Files) == 0 {
+		return fmt.Errorf("%s names no file", commit)
+	}
+	n.watch.allow(commit)
+	return n.Bucket.Remove(c.Files[0].Blob)
 }
 
 // mended has storage put right, which has the title run again, and wants the
@@ -196,6 +225,6 @@ func (n *night) mended(ctx context.Context, gone pipeline.Digest) error {
 	if err != nil {
 		return err
 	}
-	n.round.atMost("jobs done again", float64(again), 1, "%.0f")
-	return n.verify(ctx, expect{tries: 1})
+	n.round.atMost("jobs done again, for two files", float64(again), 2, "%.0f")
+	return n.verify(ctx, expect{tries: 2})
 }
