@@ -2,7 +2,6 @@ package faults
 
 import (
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -210,16 +209,4 @@ func identify(path string) (fileID, error) {
 		id.inode = s.Ino
 	}
 	return id, nil
-}
-
-// tree lists what a folder holds, for messages.
-func tree(dir string) []string {
-	var names []string
-	_ = filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
-		if err == nil && path != dir {
-			names = append(names, strings.TrimPrefix(path, dir+"/"))
-		}
-		return nil
-	})
-	return names
 }
