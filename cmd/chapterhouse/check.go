@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -10,10 +11,12 @@ import (
 	"strconv"
 	"strings"
 	"text/tabwriter"
+	"time"
 
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house"
+	"chapterhouse/pipeline/store"
 
 	"github.com/spf13/cobra"
 )
@@ -122,6 +125,9 @@ func audit(c *cobra.Command, o checkOptions, share float64) error {
 	var broken error
 	if o.repair {
 		broken = coordinator.Repair(ctx, s, &found) // what it did until then is told
+		if err := sweep(c, s); broken == nil {
+			broken = err
+		}
 	}
 	if err := writeAudited(c.OutOrStdout(), found, o.json); err != nil {
 		return err
@@ -133,6 +139,24 @@ func audit(c *cobra.Command, o checkOptions, share float64) error {
 		return fmt.Errorf("%d of %d objects are damaged or missing", left, found.Objects)
 	}
 	return nil
+}
+
+// unfinished is how old an upload that was never ended is before it is dropped.
+const unfinished = 48 * time.Hour
+
+// sweep drops what died processes left of uploads, where a store keeps such.
+func sweep(c *cobra.Command, s store.Store) error {
+	bucket, ok := s.(interface {
+		Sweep(ctx context.Context, before time.Time) (int, error)
+	})
+	if !ok {
+		return nil
+	}
+	n, err := bucket.Sweep(c.Context(), time.Now().Add(-unfinished))
+	if n > 0 {
+		fmt.Fprintf(c.ErrOrStderr(), "dropped: %s that nobody ended within two days\n", count(n, "upload"))
+	}
+	return err
 }
 
 // houseStore is where process keeps the store of the house around the working folder.
