@@ -289,12 +289,14 @@ func (p *pass) phase(ctx context.Context, step pipeline.Step, n int, recipes fun
 
 // want notes what a group misses, for one ring.
 func (p *pass) want(g []result, recipes func() []pipeline.Recipe) {
-	if of(g) == hole {
+	// Who only looks asks for what may be out: what failed too often is tried on
+	// until someone gives it up in writing.
+	if of(g) == hole && !p.looking {
 		return
 	}
 	var missing []result
 	for _, r := range g {
-		if r.state != done {
+		if r.commit.Key == "" {
 			missing = append(missing, r)
 		}
 	}

@@ -17,8 +17,9 @@ import (
 
 // heard is a worker that said what it can do.
 type heard struct {
-	beat queue.Beat
-	at   time.Time
+	beat   queue.Beat
+	engine string // its ID
+	at     time.Time
 }
 
 // quiet is how long a worker may say nothing before it counts as gone; they
@@ -158,7 +159,7 @@ func (c *Coordinator) hear(e queue.Event) {
 			c.heard = map[string]heard{}
 		}
 		_, known := c.heard[e.Worker]
-		c.heard[e.Worker] = heard{*e.Beat, time.Now()}
+		c.heard[e.Worker] = heard{*e.Beat, e.Beat.Engine.ID(), time.Now()}
 		if known {
 			return
 		}
@@ -215,9 +216,8 @@ func (c *Coordinator) live() (engines map[string]pipeline.Engine, slots map[stri
 			delete(c.heard, name)
 			continue
 		}
-		id := h.beat.Engine.ID()
-		engines[id] = h.beat.Engine
-		slots[id] += h.beat.Slots
+		engines[h.engine] = h.beat.Engine
+		slots[h.engine] += h.beat.Slots
 		workers++
 	}
 	return engines, slots, workers

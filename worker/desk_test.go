@@ -140,6 +140,16 @@ func (d *desk) state(t *testing.T) (committed string) {
 	return committed
 }
 
+// left is which of the three recipes have no commit.
+func (d *desk) left(t *testing.T) (keys []pipeline.Digest) {
+	for i, c := range d.state(t) {
+		if c == '-' {
+			keys = append(keys, d.keys[i])
+		}
+	}
+	return keys
+}
+
 // strikes is the failures noted of each recipe.
 func (d *desk) strikes(t *testing.T) (all [3][]pipeline.Failure, starts int) {
 	t.Helper()

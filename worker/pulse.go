@@ -45,8 +45,8 @@ func (p *pulse) during(ctx context.Context, do func(context.Context) error) erro
 }
 
 // beat extends the lease at every turn in which something moved, until ctx
-// ends. It counts moves and asks no clock what time it is: a clock that is set
-// in the night kills nobody.
+// ends. It counts moves and turns and asks no clock what time it is: neither a
+// clock that is set in the night nor a process that stood still kills anybody.
 func (w *Worker) beat(ctx context.Context, lease queue.Lease, p *pulse) {
 	every := w.Beat
 	if every == 0 {
@@ -54,7 +54,7 @@ func (w *Worker) beat(ctx context.Context, lease queue.Lease, p *pulse) {
 	}
 	t := time.NewTicker(every)
 	defer t.Stop()
-	last, at := int64(0), time.Now()
+	last, still := int64(0), time.Duration(0)
 	for {
 		select {
 		case <-ctx.Done():
@@ -63,14 +63,14 @@ func (w *Worker) beat(ctx context.Context, lease queue.Lease, p *pulse) {
 		}
 		now := p.moved.Load()
 		if now == last {
-			if time.Since(at) >= p.stuckAfter {
+			if still += every; still >= p.stuckAfter {
 				p.mu.Lock()
 				p.kill(errStuck)
 				p.mu.Unlock()
 			}
 			continue
 		}
-		last, at = now, time.Now()
+		last, still = now, 0
 		if p.lost.Load() {
 			continue
 		}

@@ -169,8 +169,9 @@ func (w *Worker) committed(ctx context.Context, key pipeline.Digest) bool {
 }
 
 // missing is the recipes of a ring that have no result yet; none where the
-// ring's own key was given up, since its chapter is a hole and nobody waits for
-// the rest of it. Of an error it tells the key that it is about.
+// ring's own key is settled: once it was given up its chapter is a hole and
+// nobody waits for the rest, and once it is made the rest has a ring of its
+// own. Of an error it tells the key that it is about.
 func (w *Worker) missing(ctx context.Context, ring queue.Ring) (recipes []pipeline.Recipe, about pipeline.Digest, err error) {
 	for _, key := range append([]pipeline.Digest{ring.Key}, ring.With...) {
 		if !key.Valid() {
@@ -184,7 +185,7 @@ func (w *Worker) missing(ctx context.Context, ring queue.Ring) (recipes []pipeli
 		switch {
 		case err != nil:
 			return nil, key, err
-		case given && key == ring.Key:
+		case (made || given) && key == ring.Key:
 			return nil, key, nil
 		case made || given:
 			continue
