@@ -33,16 +33,11 @@ func (p *process) child(ctx context.Context, dir string, limits pipeline.JobLimi
 		return pipeline.Errorf(pipeline.Infra, "job", "%w", err)
 	}
 	p.w.count(func(t *Tally) { t.Children++ })
-	began := p.w.now()
+	one := job{dir, p.w.now(), j.Recipes, hear}
 	for _, r := range j.Recipes {
-		switch err := p.make(ctx, dir, r, began, hear); {
+		switch err := p.make(ctx, one, r); {
 		case err == errNothing:
 			return nil
-		case context.Cause(ctx) != nil: // others have begun it anew long ago
-			for _, r := range j.Recipes {
-				p.w.judge.forks(r.Key())
-			}
-			return err
 		case err != nil:
 			return err
 		}
@@ -50,14 +45,22 @@ func (p *process) child(ctx context.Context, dir string, limits pipeline.JobLimi
 	return nil
 }
 
+// job is what a child works on.
+type job struct {
+	dir     string
+	began   time.Duration
+	recipes []pipeline.Recipe
+	hear    func(worker.Line)
+}
+
 // errNothing is a child that ends well and leaves no result.
 var errNothing = errors.New("nothing is left")
 
-// make is one recipe's work, in a job that began before.
-func (p *process) make(ctx context.Context, dir string, r pipeline.Recipe, began time.Duration, hear func(worker.Line)) error {
+// make is one recipe's work.
+func (p *process) make(ctx context.Context, j job, r pipeline.Recipe) error {
 	w, key := p.w, r.Key()
 	dice := w.next("make " + string(key))
-	n := w.judge.begins(p, key, began)
+	n := w.judge.begins(p, key, j.began)
 	takes := between(dice, time.Second, 20*time.Second)
 	if dice.IntN(20) == 0 {
 		takes = between(dice, time.Minute, 4*time.Minute)
@@ -71,7 +74,7 @@ func (p *process) make(ctx context.Context, dir string, r pipeline.Recipe, began
 		if err := p.gate("make " + key.Short()); err != nil {
 			return err
 		}
-		hear(worker.Line{Key: key, Step: r.Step, Part: float64(done) / float64(takes)})
+		j.hear(worker.Line{Key: key, Step: r.Step, Part: float64(done) / float64(takes)})
 		if ill != well && done >= takes/2 {
 			break
 		}
@@ -82,6 +85,9 @@ func (p *process) make(ctx context.Context, dir string, r pipeline.Recipe, began
 		return pipeline.Errorf(pipeline.Crash, "", "the child died: signal killed")
 	case hangs:
 		w.judge.fails(p, key)
+		for _, r := range j.recipes { // its lease runs out long before it is stopped
+			w.judge.forks(r.Key())
+		}
 		<-ctx.Done()
 		return ctx.Err()
 	case leavesNothing:
@@ -98,7 +104,7 @@ func (p *process) make(ctx context.Context, dir string, r pipeline.Recipe, began
 	for i := range c.Files {
 		audio := audioOf(key)
 		c.Files[i] = pipeline.Output{Role: "audio", Blob: pipeline.DigestOf(audio), Bytes: int64(len(audio))}
-		if err := os.WriteFile(render.OutputPath(dir, c.Files[i].Blob), audio, 0o644); err != nil {
+		if err := os.WriteFile(render.OutputPath(j.dir, c.Files[i].Blob), audio, 0o644); err != nil {
 			return pipeline.Errorf(pipeline.Infra, "job", "%w", err)
 		}
 	}
@@ -106,11 +112,11 @@ func (p *process) make(ctx context.Context, dir string, r pipeline.Recipe, began
 	if err != nil {
 		return err
 	}
-	if err := os.WriteFile(render.CommitPath(dir, key), text, 0o644); err != nil {
+	if err := os.WriteFile(render.CommitPath(j.dir, key), text, 0o644); err != nil {
 		return pipeline.Errorf(pipeline.Infra, "job", "%w", err)
 	}
 	w.judge.ends(p, key)
-	hear(worker.Line{Key: key, Step: r.Step, Part: 1})
+	j.hear(worker.Line{Key: key, Step: r.Step, Part: 1})
 	return nil
 }
 

@@ -25,7 +25,7 @@ type book struct {
 
 // wish is one thing that a client asks for until it is told that it is done.
 type wish struct {
-	at     time.Duration
+	at     time.Duration // 0: when a run of the title is about to stand
 	cancel bool
 	sub    pipeline.Submission
 	order  coordinator.Order
@@ -109,6 +109,13 @@ func (w *world) wish(r *rand.Rand, b *book) {
 		case 4: // the same again
 			b.wishes = append(b.wishes, wish{at: at, sub: s, order: order})
 		}
+	}
+	switch r.IntN(4) { // at the last moment
+	case 0:
+		b.wishes = append(b.wishes, wish{cancel: true})
+	case 1:
+		cutoff++
+		b.wishes = append(b.wishes, wish{sub: sub(), order: order})
 	}
 }
 

@@ -27,6 +27,7 @@ type judge struct {
 	breaches []string
 	titles   map[string][]pipeline.TitleState // each title's states, in order
 	accepted []accepted
+	closing  map[string]*service               // who begins when a run of a title closes
 	given    map[pipeline.Digest]time.Duration // when a key was given up first
 	stood    map[pipeline.Digest]time.Duration // when a key's commit came
 	made     map[pipeline.Digest][]tried
@@ -53,7 +54,7 @@ type tried struct {
 
 func newJudge(w *world) *judge {
 	return &judge{
-		w: w, broken: make(chan struct{}), titles: map[string][]pipeline.TitleState{}, given: map[pipeline.Digest]time.Duration{},
+		w: w, broken: make(chan struct{}), titles: map[string][]pipeline.TitleState{}, closing: map[string]*service{}, given: map[pipeline.Digest]time.Duration{},
 		stood: map[pipeline.Digest]time.Duration{}, made: map[pipeline.Digest][]tried{}, strikes: map[pipeline.Digest][]time.Duration{}, forked: map[pipeline.Digest]bool{},
 	}
 }
@@ -92,6 +93,10 @@ func (j *judge) swap(p *process, name string, old store.Version, data []byte) (s
 		j.breachLocked("%s replaced %s: what is written once has other bytes now", p.id, name)
 	case kind == "commits":
 		j.commit(p, name, data)
+	case strings.HasSuffix(rest, "/close.json") && j.closing[title] != nil:
+		s := j.closing[title]
+		delete(j.closing, title)
+		j.w.after(between(j.w.dice(s.name, "begins"), 0, 50*time.Millisecond), func() { j.w.start(s) })
 	case kind == "quarantine":
 		if key := keyOf(rest); j.given[key] == 0 {
 			j.given[key] = j.w.now()

@@ -40,12 +40,14 @@ func Play(seed uint64, o Options) Night {
 	for _, s := range w.services() {
 		w.after(between(w.dice(s.name, "begins"), 0, 5*time.Second), func() { w.start(s) })
 	}
-	asked := 0
 	for _, b := range books {
 		for n, x := range b.wishes {
 			s := &service{name: fmt.Sprintf("client-%s-%d", b.slug, n+1), main: w.client(b, x), once: true}
+			if x.at == 0 {
+				w.judge.closing[b.slug] = s
+				continue
+			}
 			w.after(x.at, func() { w.start(s) })
-			asked++
 		}
 	}
 	w.trouble()
@@ -55,7 +57,11 @@ func Play(seed uint64, o Options) Night {
 	for !w.over(books) && w.now() < w.shape.quiet+24*time.Hour {
 		w.wait(w.now() + 5*time.Second)
 	}
-	w.wait(w.now() + 3*leaseTime) // what is left of leases and words
+	// Jobs that nobody waits for any more end, and with them their rings.
+	for end := w.now() + time.Hour; w.unbroken() && len(w.broker.Alive()) > 0 && w.now() < end; {
+		w.wait(w.now() + leaseTime)
+	}
+	w.wait(w.now() + leaseTime)
 	if w.unbroken() {
 		w.judge.closes(books)
 	}
@@ -186,7 +192,7 @@ func (w *world) reader(ctx context.Context, p *process) {
 				w.judge.breach("%s could not look at %s: %v", p.id, title, err)
 			}
 		}
-		_ = w.sleep(ctx, 40*time.Second)
+		_ = w.sleep(ctx, 90*time.Second)
 	}
 }
 

@@ -37,8 +37,8 @@ func level(r *rand.Rand, most float64) float64 {
 func newShape(r *rand.Rand) shape {
 	return shape{
 		coordinators: 2 + r.IntN(2), workers: 2 + r.IntN(3), looks: 1 + r.IntN(4), engines: 1 + r.IntN(5)/4,
-		quiet: between(r, 4*time.Minute, 20*time.Minute),
+		quiet: between(r, 3*time.Minute, 12*time.Minute),
 		fault: level(r, 0.10), death: level(r, 0.004), slow: level(r, 0.01), deaf: level(r, 0.5), fail: level(r, 0.3),
-		maxTries: []int{3, 5, 20}[r.IntN(3)], silence: between(r, 12*time.Minute, 30*time.Minute),
+		maxTries: []int{3, 5, 20}[r.IntN(3)], silence: between(r, 8*time.Minute, 15*time.Minute),
 	}
 }

@@ -2,6 +2,7 @@ package simulation
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"chapterhouse/coordinator"
@@ -65,12 +66,9 @@ func (j *judge) closes(books []book) {
 	for _, b := range books {
 		j.closed(ctx, b)
 	}
-	j.worked()
+	j.worked(ctx, shared(books))
 	for _, r := range j.w.broker.Alive() {
-		if j.given[r.Key] > 0 {
-			continue // a try that stands still has it in hand
-		}
-		j.breach("the ring %s is left, and nobody waits for it", nameOf(r))
+		j.breach("the ring %s is still there an hour after the last title was over", nameOf(r))
 	}
 	audited, err := coordinator.Audit(ctx, j.w.store, coordinator.AuditOptions{ReadData: 1})
 	if err != nil {
@@ -158,9 +156,26 @@ func (j *judge) forks(key pipeline.Digest) {
 	j.forked[key] = true
 }
 
+// shared is the recordings that two titles have in common: each may have what
+// is made of them made for itself.
+func shared(books []book) map[pipeline.Digest]bool {
+	of, both := map[pipeline.Digest]string{}, map[pipeline.Digest]bool{}
+	for _, b := range books {
+		for _, x := range b.wishes {
+			for _, src := range x.sub.Sources {
+				if other, known := of[src.Blob]; known && other != b.slug {
+					both[src.Blob] = true
+				}
+				of[src.Blob] = b.slug
+			}
+		}
+	}
+	return both
+}
+
 // worked: when the trouble is over nothing is made that stands, or is made
 // twice, and what has three strikes is tried no more.
-func (j *judge) worked() {
+func (j *judge) worked(ctx context.Context, shared map[pipeline.Digest]bool) {
 	calm := j.w.shape.quiet + leaseTime
 	for key, all := range j.made {
 		given, stood, late := j.given[key], j.stood[key], 0
@@ -181,7 +196,14 @@ func (j *judge) worked() {
 				j.breach("%s tried %s at %v, which had failed %d times by %v", t.by, key.Short(), t.job, strikes, j.strikes[key][strikes-1])
 			}
 		}
-		if late > 1 && !j.forked[key] {
+		if late <= 1 || j.forked[key] {
+			continue
+		}
+		var r pipeline.Recipe
+		if err := store.ReadJSON(ctx, j.w.store, "recipes/"+string(key)+".json", &r); err != nil {
+			j.breach("%v", err)
+		}
+		if !slices.ContainsFunc(r.Inputs(), func(blob pipeline.Digest) bool { return shared[blob] }) {
 			j.breach("%s was made %d times after the trouble", key.Short(), late)
 		}
 	}

@@ -53,8 +53,21 @@ type Tally struct {
 	Calls, Faults          int // of store and broker
 	Kills, Pauses, Stops   int // of processes
 	Wipes                  int // of the broker
-	Children, Made, Wasted int // jobs; results; results that stood already
+	Children, Made, Wasted int // jobs; results; those of keys that stood when the job began
 	Virtual                time.Duration
+}
+
+func (t *Tally) add(o Tally) {
+	t.Calls += o.Calls
+	t.Faults += o.Faults
+	t.Kills += o.Kills
+	t.Pauses += o.Pauses
+	t.Stops += o.Stops
+	t.Wipes += o.Wipes
+	t.Children += o.Children
+	t.Made += o.Made
+	t.Wasted += o.Wasted
+	t.Virtual += o.Virtual
 }
 
 // entry is one thing that happened.
