@@ -44,6 +44,9 @@ func NewBroker(ctx context.Context, program, dir string, servers int) (*Broker, 
 // Addr is where clients find the n-th server.
 func (b *Broker) Addr(n int) string { return b.servers[n%len(b.servers)].client }
 
+// PID is the n-th server's process.
+func (b *Broker) PID(n int) int { return b.servers[n].process.PID() }
+
 // Servers is how many there are.
 func (b *Broker) Servers() int { return len(b.servers) }
 

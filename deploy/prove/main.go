@@ -4,7 +4,8 @@
 //
 //	go run ./deploy/prove peers --files recordings
 //
-// Results are levels, sizes and ratios, never times: those belong to a machine.
+// Results are levels, sizes and ratios: times belong to a machine. Only scale
+// tells rates, of the machine that it runs on.
 package main
 
 import (
@@ -31,6 +32,7 @@ func proofs() []proof {
 		{name: "peers", help: "our meters beside ffmpeg's and sox's, on sources and deliveries of the demo title and every file in --files", files: true, prove: peers},
 		{name: "memory", help: "resident memory of a night with two slots: chapters of 20 minutes and of 3 hours", prove: memory},
 		{name: "speed", help: "processor time of a whole chapter as a multiple of one lame encode of it", prove: speed},
+		{name: "scale", help: "a house's night of 1,000 titles without its audio: what a coordinator costs, and what gives first", prove: scale},
 		{name: "faults", help: "processes killed, frozen and cut off, storage and broker lost and damaged, with real servers: nothing is forgotten, doubled or wrong", runs: true, prove: faultRows},
 	}
 }
