@@ -77,7 +77,7 @@ func TestSettings(t *testing.T) {
 			"deliveries":        {got.MaxDeliver, 20},
 			"back-off":          {len(got.BackOff), 0},
 			"unacknowledged":    {got.MaxAckPending, 40},
-			"waiting pulls":     {got.MaxWaiting, 532},
+			"waiting pulls":     {got.MaxWaiting, 4096},
 			"batch":             {got.MaxRequestBatch, 1},
 			"longest pull":      {got.MaxRequestExpires, 60 * time.Second},
 			"removed when idle": {got.InactiveThreshold, time.Duration(0)},
@@ -97,6 +97,22 @@ func TestSettings(t *testing.T) {
 	must(t, err)
 	if id := msg.Header.Get(nats.MsgIdHdr); id != "" {
 		t.Errorf("a ring has message ID %q", id)
+	}
+}
+
+// TestOtherSlots: a coordinator that is told of other slots goes on with what
+// an earlier one made at the broker.
+func TestOtherSlots(t *testing.T) {
+	t.Parallel()
+	s := embedded(t, t.TempDir())
+	for n, slots := range []int{4, 64, 1} {
+		q := open(t, s, Options{Slots: slots})
+		must(t, q.Submit(t.Context(), ringOf(queue.Overnight, n)))
+		c, err := q.js.Consumer(t.Context(), stream, durable(ringOf(queue.Overnight, n).Engine, queue.Overnight))
+		must(t, err)
+		if got := c.CachedInfo().Config.MaxAckPending; got != 4*slots {
+			t.Errorf("%d rings may be out at a time, want %d", got, 4*slots)
+		}
 	}
 }
 

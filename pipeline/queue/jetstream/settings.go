@@ -21,6 +21,10 @@ const (
 	firstPull = 100 * time.Millisecond
 	pullGrace = time.Second // the client gives a pull up, without a word, so long after its end
 	watchTurn = time.Hour   // for an event; then the watcher asks again
+	// mostWaiting is the slots that may wait for a ring at a time. The server
+	// never lets a consumer have another bound than at first, so it is one for
+	// any number of slots.
+	mostWaiting = 4096
 )
 
 // Options are what differs between a laptop and a cluster.
@@ -103,7 +107,7 @@ func (o Options) consumerConfig(engine string, c queue.Class) js.ConsumerConfig 
 		AckWait:           o.AckWait,
 		MaxDeliver:        o.MaxTries,
 		MaxAckPending:     4 * o.Slots,
-		MaxWaiting:        2*o.Slots + 512,
+		MaxWaiting:        mostWaiting,
 		MaxRequestBatch:   1,
 		MaxRequestExpires: 60 * time.Second,
 	}
