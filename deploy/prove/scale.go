@@ -57,6 +57,7 @@ func scale(ctx context.Context, s *site, t *table) error {
 		if err != nil {
 			return err
 		}
+		s.say("%.0f s, %.2f ms a chapter, heap %.0f MiB beside a store of %.0f MiB", l.firstS+l.wallS, 1e3*l.per(l.allS), l.heap/mib, l.storeHeap/mib)
 		nights = append(nights, l)
 	}
 	fillMemoryNights(t, nights[0], nights[1], renderS)
@@ -159,6 +160,7 @@ func (s *site) realNights(ctx context.Context, b books, slots []int) (r realRun,
 		if err != nil {
 			return r, err
 		}
+		s.say("%.0f rings a second", night.rate())
 		r.nights = append(r.nights, night)
 	}
 	if r.publishes, err = p.publishes(ctx, 40*slots[0]); err != nil {
