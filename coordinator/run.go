@@ -18,7 +18,8 @@ import (
 // heard is a worker that said what it can do.
 type heard struct {
 	beat   queue.Beat
-	engine string // its ID
+	engine string    // its ID
+	since  time.Time // when it was first heard
 	at     time.Time
 }
 
@@ -158,8 +159,12 @@ func (c *Coordinator) hear(e queue.Event) {
 		if c.heard == nil {
 			c.heard = map[string]heard{}
 		}
-		_, known := c.heard[e.Worker]
-		c.heard[e.Worker] = heard{*e.Beat, e.Beat.Engine.ID(), time.Now()}
+		h, known := c.heard[e.Worker]
+		if !known {
+			h.since = time.Now()
+		}
+		h.beat, h.engine, h.at = *e.Beat, e.Beat.Engine.ID(), time.Now()
+		c.heard[e.Worker] = h
 		if known {
 			return
 		}
@@ -221,6 +226,19 @@ func (c *Coordinator) live() (engines map[string]pipeline.Engine, slots map[stri
 		workers++
 	}
 	return engines, slots, workers
+}
+
+// allHeard is how long after the first worker's word all have said theirs.
+const allHeard = 6 * time.Second
+
+// listened is how long ago the first of the live workers was first heard.
+func (c *Coordinator) listened() (longest time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for _, h := range c.heard {
+		longest = max(longest, time.Since(h.since))
+	}
+	return longest
 }
 
 // slots is how many jobs all workers do at once, as far as it is known.
@@ -293,8 +311,13 @@ func (p *pass) engine(ctx context.Context) (ok bool, err error) {
 
 // choose prefers engines of this build, then those with more encoders, then
 // those with more slots. During an upgrade some can't make what was submitted.
+// It waits until all workers had their turn to be heard, or the first to speak
+// would be chosen whatever it is.
 func (c *Coordinator) choose(sub pipeline.Submission) (best pipeline.Engine, ok bool) {
 	engines, slots, _ := c.live()
+	if c.listened() < allHeard {
+		return best, false
+	}
 	for _, id := range slices.Sorted(maps.Keys(engines)) {
 		e := engines[id]
 		if !e.Makes(sub) {

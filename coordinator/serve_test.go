@@ -134,8 +134,10 @@ func TestCancel(t *testing.T) {
 			t.Fatalf("%q, %v", run, err)
 		}
 		time.Sleep(2 * time.Minute) // what was in hand
+		synctest.Wait()
 		begun, made := len(f.took), len(f.made)
 		time.Sleep(time.Hour)
+		synctest.Wait()
 		if len(f.took) != begun {
 			t.Errorf("%d jobs were begun after the run was cancelled", len(f.took)-begun)
 		}

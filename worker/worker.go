@@ -129,13 +129,13 @@ func (w *Worker) seeThrough(ctx context.Context, lease queue.Lease) (outcome str
 		_ = lease.Retry(bye, 0)
 		outcome = "stopped"
 	case err != nil && !w.committed(ctx, ring.Key):
-		if err := lease.Retry(ctx, tries*tries*retryAfter); err != nil {
+		if err := lease.Retry(ctx, tries*tries*retryAfter); err != nil && ctx.Err() == nil {
 			log.Warn("retry not told", zap.Error(err))
 		}
 	default:
 		// Commit, then done: the ring's own key was read back. What failed
 		// behind it gets a ring of its own.
-		if err := lease.Done(ctx); err != nil {
+		if err := lease.Done(ctx); err != nil && ctx.Err() == nil {
 			log.Warn("done not told; the commit decides", zap.Error(err))
 		}
 	}

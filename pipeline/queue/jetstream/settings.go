@@ -122,14 +122,17 @@ func (q *Queue) makeStream(ctx context.Context) error {
 	return nil
 }
 
-// notReady is JetStream's code for servers that have no leader yet.
-const notReady js.ErrorCode = 10008
+// JetStream's codes for servers that have no leader yet, or have not all met.
+const (
+	notReady js.ErrorCode = 10008
+	noPeers  js.ErrorCode = 10005
+)
 
 // early tells whether err is of servers that are not ready yet, and not one
 // that waiting does not mend.
 func early(err error) bool {
 	var api *js.APIError
-	return errors.Is(err, context.DeadlineExceeded) || errors.Is(err, nats.ErrNoResponders) || errors.As(err, &api) && api.ErrorCode == notReady
+	return errors.Is(err, context.DeadlineExceeded) || errors.Is(err, nats.ErrNoResponders) || errors.As(err, &api) && (api.ErrorCode == notReady || api.ErrorCode == noPeers)
 }
 
 // makeConsumers makes what an engine's workers pull from, and looks again now
