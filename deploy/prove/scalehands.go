@@ -31,17 +31,21 @@ type hands struct {
 	slots  int // that take a ring each
 	says   int // slots that are told of; what more than a few do at once only costs threads
 
-	first       atomic.Int64 // when a ring came first, Unix time in ns
+	first, last atomic.Int64 // when a ring came first and last, Unix time in ns
 	rings, made atomic.Int64 // rings seen through, results committed
 	twice       atomic.Int64 // results that someone else had committed meanwhile
 	idle        atomic.Int64 // ns that slots waited for a ring, since the first
 	cpu         atomic.Int64 // ns of the slots' own threads
 }
 
-const handsWait = 500 * time.Millisecond // for a ring
+const (
+	handsWait  = 500 * time.Millisecond // for a ring
+	handsAlarm = 2 * time.Minute        // without any, while titles are left
+)
 
 // work answers rings until ctx ends; what can't be done ends it.
 func (h *hands) work(ctx context.Context) error {
+	h.last.Store(time.Now().UnixNano())
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	var all sync.WaitGroup
@@ -89,12 +93,16 @@ func (h *hands) turn(ctx context.Context) error {
 		h.idle.Add(int64(time.Since(began)))
 	}
 	if errors.Is(err, queue.ErrEmpty) {
+		if last := time.Unix(0, h.last.Load()); time.Since(last) > handsAlarm {
+			return fmt.Errorf("nobody has rung for %v", handsAlarm)
+		}
 		return nil
 	}
 	if err != nil {
 		return err
 	}
-	h.first.CompareAndSwap(0, time.Now().UnixNano())
+	h.last.Store(time.Now().UnixNano())
+	h.first.CompareAndSwap(0, h.last.Load())
 	ring := lease.Ring()
 	// The ring's own key comes last: as long as it is missing, the coordinator
 	// sends nobody else to the chapter.

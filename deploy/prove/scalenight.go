@@ -16,6 +16,7 @@ import (
 
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/chain"
 	"chapterhouse/pipeline/check"
 	"chapterhouse/pipeline/house"
 	queuememory "chapterhouse/pipeline/queue/memory"
@@ -34,7 +35,11 @@ type books struct {
 
 // bookEngine is what hands say they have.
 func bookEngine() pipeline.Engine {
-	return pipeline.NewEngine(map[string]int{"highpass": 1}, map[pipeline.Format]string{pipeline.FLAC: "own 1", pipeline.MP3: "lame 3.100"})
+	stages := map[string]int{}
+	for _, s := range chain.Builtin() {
+		stages[s.Name] = s.Rev
+	}
+	return pipeline.NewEngine(stages, map[pipeline.Format]string{pipeline.FLAC: "own 1", pipeline.MP3: "lame 3.100"})
 }
 
 func demoHouse(root string) (*house.House, error) {
