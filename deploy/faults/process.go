@@ -56,7 +56,7 @@ func Start(c Command) (*Process, error) {
 	p.cmd = exec.Command(args[0], args[1:]...)
 	p.cmd.Env = append(os.Environ(), c.Env...)
 	p.cmd.Stdout, p.cmd.Stderr = log, log
-	p.cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
+	p.cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true, Pdeathsig: syscall.SIGKILL}
 	if err := p.cmd.Start(); err != nil {
 		return nil, fmt.Errorf("start %s: %w", c.Name, err)
 	}
