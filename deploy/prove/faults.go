@@ -21,15 +21,35 @@ const (
 )
 
 // faultRows does every fault to a night of real processes, has a title's
-// chapters fail, and plays simulated nights. Chosen rows are done alone.
+// chapters fail, and plays simulated nights.
 func faultRows(ctx context.Context, s *site, t *table) error {
 	if err := need("go", "lame"); err != nil {
 		return err
 	}
-	rows, err := chosenRows(s.rows, append(faults.Rows(), faults.Children(childrenOf)))
+	rows, play, err := chosenRows(s.rows, append(faults.Rows(), faults.Children(childrenOf)))
 	if err != nil {
 		return err
 	}
+	if len(rows) > 0 {
+		if err := s.faultyNights(ctx, t, rows); err != nil {
+			return err
+		}
+	}
+	if !play {
+		return nil
+	}
+	err = s.simulate(ctx, t, simulated)
+	if err != nil && ctx.Err() == nil {
+		// What real nights have shown is told all the same.
+		t.hold("simulation", "it did not come to its end", "its end", false)
+		t.note("simulation: %v", err)
+		err = nil
+	}
+	return err
+}
+
+// faultyNights does rows, each a night of real processes.
+func (s *site) faultyNights(ctx context.Context, t *table, rows []faults.Row) error {
 	runs := s.runs
 	if runs == 0 {
 		runs = faultRuns
@@ -59,26 +79,27 @@ func faultRows(ctx context.Context, s *site, t *table) error {
 		fillFault(t, res)
 	}
 	t.note("%s", kit.How())
-	if s.rows != "" {
-		return nil
-	}
-	return s.simulate(ctx, t, simulated)
+	return nil
 }
 
-// chosenRows are those whose numbers a list names, or all.
-func chosenRows(list string, all []faults.Row) ([]faults.Row, error) {
+// chosenRows are those whose numbers a list names, or all; play is whether
+// simulated nights are among them.
+func chosenRows(list string, all []faults.Row) (rows []faults.Row, play bool, err error) {
 	if list == "" {
-		return all, nil
+		return all, true, nil
 	}
-	var rows []faults.Row
 	for _, word := range strings.Split(list, ",") {
+		if word == "simulation" {
+			play = true
+			continue
+		}
 		i := slices.IndexFunc(all, func(r faults.Row) bool { return word == strconv.Itoa(r.N) || word == r.Name() })
 		if i < 0 {
-			return nil, fmt.Errorf("no row is called %q", word)
+			return nil, false, fmt.Errorf("no row is called %q; there are their numbers, children and simulation", word)
 		}
 		rows = append(rows, all[i])
 	}
-	return rows, nil
+	return rows, play, nil
 }
 
 // fillFault adds a row's lines: what was violated, and each number.

@@ -40,19 +40,22 @@ func TestFaultIsHeld(t *testing.T) {
 func TestChosenRows(t *testing.T) {
 	all := append(faults.Rows(), faults.Children(60))
 	for _, c := range []struct{ list, want string }{
-		{"3,16", "row 3, row 16"}, {"children,1", "children, row 1"}, {"99", "error"}, {"1,", "error"},
+		{"3,16", "row 3, row 16"}, {"children,1", "children, row 1"}, {"simulation", "simulation"}, {"1,simulation", "row 1, simulation"}, {"99", "error"}, {"1,", "error"},
 	} {
-		rows, err := chosenRows(c.list, all)
+		rows, play, err := chosenRows(c.list, all)
 		var names []string
 		for _, r := range rows {
 			names = append(names, r.Name())
+		}
+		if play {
+			names = append(names, "simulation")
 		}
 		if got := strings.Join(names, ", "); err == nil && got != c.want || (err != nil) != (c.want == "error") {
 			t.Errorf("%q chooses %s, %v", c.list, got, err)
 		}
 	}
-	rows, err := chosenRows("", all)
-	if err != nil || len(rows) != len(all) {
+	rows, play, err := chosenRows("", all)
+	if err != nil || !play || len(rows) != len(all) {
 		t.Errorf("%d of %d rows, %v", len(rows), len(all), err)
 	}
 	seen := map[int]bool{}
