@@ -290,3 +290,42 @@ func TestNobodySubmitted(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// TestSameRecording: two chapters of one recording are both made, from results
+// that are there once.
+func TestSameRecording(t *testing.T) {
+	w := newWorld(t)
+	_, first := w.of("01-1.flac")
+	first.contents = "01-1.flac"
+	w.chapter(5, "Low Water Again", "ines", first)
+	seen, made := w.submitAndClose()
+	w.expectWhole(seen.Outcome)
+	if made[pipeline.StepProfile] != 5 {
+		t.Errorf("%d profiles were made, want 5", made[pipeline.StepProfile])
+	}
+}
+
+// TestRunMeanwhile: a coordinator that has read a run's profiles goes on with
+// them in a run that comes meanwhile.
+func TestRunMeanwhile(t *testing.T) {
+	w := newWorld(t)
+	w.submit()
+	co := w.coordinator(w.store)
+	for step := pipeline.Step(""); step != pipeline.StepFile; {
+		seen, err := co.Reconcile(t.Context(), title)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if step = seen.Step; step != pipeline.StepFile {
+			for w.answer() {
+			}
+		}
+	}
+	before := len(w.made)
+	w.sub.Narrators["tobias"] = narrator("tobias", 120)
+	w.submit()
+	w.expectWhole(w.night(co).Outcome)
+	if made := count(w.made[before:]); made[pipeline.StepProfile] != 0 || made[pipeline.StepWeigh] != 2 {
+		t.Errorf("%v were made after the second run was wanted", made)
+	}
+}

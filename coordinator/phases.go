@@ -21,7 +21,7 @@ func (c chapterOf[T]) there() bool { return c.parts != nil }
 
 // collect decodes a phase's results chapter by chapter, one for each part, and
 // remembers those that are whole. A hole names the part's file.
-func collect[T any](p *pass, step pipeline.Step, plan pipeline.Plan, results [][]result, holes func(int) string) ([]chapterOf[T], error) {
+func collect[T any](ctx context.Context, p *pass, step pipeline.Step, plan pipeline.Plan, results [][]result, holes func(int) string) ([]chapterOf[T], error) {
 	out := make([]chapterOf[T], len(results))
 	whole, _ := p.known.records[step].([]chapterOf[T])
 	if whole == nil {
@@ -48,13 +48,31 @@ func collect[T any](p *pass, step pipeline.Step, plan pipeline.Plan, results [][
 		out[i].parts = make([]T, len(g))
 		for j, r := range g {
 			out[i].keys = append(out[i].keys, r.key)
-			if err := r.commit.Decode(&out[i].parts[j]); err != nil {
+			if err := p.decode(ctx, &g[j], &out[i].parts[j]); err != nil {
 				return nil, err
 			}
 		}
 		whole[i] = out[i]
 	}
 	return out, nil
+}
+
+// decode reads a result's record into v and forgets its text, which is most of
+// what a title takes in memory. Who asks again, as another part of the same
+// span does, or another run, has it read again.
+func (p *pass) decode(ctx context.Context, r *result, v any) error {
+	commit := r.commit
+	if commit.Record == nil {
+		if err := store.ReadJSON(ctx, p.c.Store, commitName(r.key), &commit); err != nil {
+			return err
+		}
+	}
+	if err := commit.Decode(v); err != nil {
+		return err
+	}
+	r.commit.Record = nil
+	p.known.commits[r.key] = r.commit
+	return nil
 }
 
 // profiles measures every part, and tells whether fits can be made of what is there.
@@ -74,7 +92,7 @@ func (p *pass) profiles(ctx context.Context, plan pipeline.Plan) (records []chap
 		return nil, false, err
 	}
 	p.chapters(plan)
-	records, err = collect[pipeline.ProfileRecord](p, pipeline.StepProfile, plan, results, func(i int) string { return plan.Chapters[i].Hole })
+	records, err = collect[pipeline.ProfileRecord](ctx, p, pipeline.StepProfile, plan, results, func(i int) string { return plan.Chapters[i].Hole })
 	return records, settled(results), err
 }
 
@@ -190,7 +208,7 @@ func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapte
 		return nil, false, err
 	}
 	p.chapters(plan)
-	records, err = collect[pipeline.WeighRecord](p, pipeline.StepWeigh, plan, results, func(i int) string { return profiles[i].hole })
+	records, err = collect[pipeline.WeighRecord](ctx, p, pipeline.StepWeigh, plan, results, func(i int) string { return profiles[i].hole })
 	return records, settled(results), err
 }
 
