@@ -65,7 +65,9 @@ type Store interface {
 	// byte order of names, until it returns an error, which List returns. An
 	// object that comes or goes meanwhile may be listed or not.
 	List(ctx context.Context, prefix string, each func(Info) error) error
-	// Delete removes an object; one that is absent is no error.
+	// Delete removes an object; one that is absent is no error. Where it meets
+	// a Swap of the same moment either may have the last word, also on servers
+	// that keep all else: what is swapped is not deleted.
 	Delete(ctx context.Context, name string) error
 }
 
