@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"io"
 	"sort"
+	"strconv"
+	"strings"
 )
 
 // A Digest is the SHA-256 of some bytes, as 64 lower-case hexadecimal digits.
@@ -103,6 +105,10 @@ func writeCanonical(out *bytes.Buffer, v any) error {
 	case string:
 		writeString(out, v)
 	case json.Number:
+		if plainInteger(string(v)) {
+			out.WriteString(string(v))
+			return nil
+		}
 		// json.Marshal writes a float64 as ECMAScript does, which is the
 		// form RFC 8785 asks for; a parse and a second Marshal brings hand
 		// written numbers ("1.0") to the same form.
@@ -116,14 +122,26 @@ func writeCanonical(out *bytes.Buffer, v any) error {
 		}
 		out.Write(b)
 	case bool:
-		fmt.Fprintf(out, "%t", v)
+		out.WriteString(strconv.FormatBool(v))
 	case nil:
 		out.WriteString("null")
 	}
 	return nil
 }
 
+// plainInteger tells whether a JSON number is in its shortest form as it
+// stands: up to 15 digits, which a float64 holds exactly.
+func plainInteger(s string) bool {
+	return len(s) <= 15 && !strings.ContainsFunc(s, func(c rune) bool { return c < '0' || c > '9' })
+}
+
 func writeString(out *bytes.Buffer, s string) {
+	if !strings.ContainsFunc(s, func(c rune) bool { return c < ' ' || c > '~' || c == '"' || c == '\\' }) {
+		out.WriteByte('"')
+		out.WriteString(s)
+		out.WriteByte('"')
+		return
+	}
 	enc := json.NewEncoder(out)
 	enc.SetEscapeHTML(false)
 	_ = enc.Encode(s) // a string and a buffer: can't fail

@@ -45,6 +45,11 @@ var slugs = []string{"eleven-tide-gates", "an-orchard-under-panes", "the-weigh-h
 // books writes one to three titles of two to six chapters, and what is wanted of them.
 func (w *world) books() []book {
 	r := w.dice("books")
+	if w.strike != nil {
+		b := book{slug: slugs[0], chapter: [][]recording{{w.read(r, "1"), w.read(r, "1, second part")}, {w.read(r, "2")}}}
+		b.wishes = []wish{{at: time.Second, sub: w.submission(b, 80)}}
+		return []book{b}
+	}
 	var all []book
 	for i := range 1 + r.IntN(3) {
 		b := book{slug: slugs[i]}

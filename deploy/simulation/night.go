@@ -31,7 +31,30 @@ type Night struct {
 type Options struct {
 	Scratch string        // folder for jobs, best in memory
 	Clock   time.Duration // how far all clocks are off
+	// Strike makes a night small and good but for one thing, at one call.
+	Strike *Strike
 }
+
+// Strike is what happens to the n-th call of a night.
+type Strike struct {
+	N    int
+	Kind StrikeKind
+}
+
+// StrikeKind is a way in which a call goes wrong.
+type StrikeKind string
+
+const (
+	Fails     StrikeKind = "fails"
+	Loses     StrikeKind = "loses its reply"
+	Conflicts StrikeKind = "meets a conflict"
+	KillsSent StrikeKind = "is never sent: the process is killed"
+	KillsDone StrikeKind = "is done, and the process is killed"
+)
+
+// longEnough is how long after all trouble a title may take: dead rings wait
+// for a coordinator's silence to pass, and a chapter may hang three times.
+const longEnough = 6 * time.Hour
 
 // Play plays the night of a seed. It is to be called in a bubble of time.
 func Play(seed uint64, o Options) Night {
@@ -54,7 +77,7 @@ func Play(seed uint64, o Options) Night {
 	w.wait(w.shape.quiet)
 	w.note("world", "quiet", "", "")
 	w.wait(w.now() + 2*time.Minute) // the last dead are started, and clients have asked
-	for !w.over(books) && w.now() < w.shape.quiet+24*time.Hour {
+	for !w.over(books) && w.now() < w.shape.quiet+longEnough {
 		w.wait(w.now() + 5*time.Second)
 	}
 	// Jobs that nobody waits for any more end, and with them their rings.
@@ -150,13 +173,16 @@ func (w *world) services() []*service {
 	for n := range w.shape.workers {
 		all = append(all, &service{name: fmt.Sprintf("worker-%d", n+1), main: w.worker(n)})
 	}
-	return append(all, &service{name: "reader", main: w.reader})
+	if w.strike == nil {
+		all = append(all, &service{name: "reader", main: w.reader})
+	}
+	return all
 }
 
 func (w *world) coordinator(ctx context.Context, p *process) {
 	co := &coordinator.Coordinator{
 		Store: storage{p}, Queue: doorbell{p}, Events: news{p}, Checks: check.Builtin(), Log: zap.NewNop(),
-		Engine: w.engine(0), Slots: 64, Looks: w.shape.looks, Silence: w.shape.silence,
+		Engine: w.engine(0), Slots: 64, Looks: w.shape.looks, Scan: w.shape.scan, Silence: w.shape.silence,
 	}
 	if err := co.Run(ctx); err != nil {
 		w.judge.breach("%s ended: %v", p.id, err)
@@ -231,7 +257,7 @@ func (w *world) trouble() {
 			do(between(r, 10*time.Second, w.shape.quiet-time.Second), names[r.IntN(len(names))])
 		}
 	}
-	if r.IntN(4) == 0 {
+	if r.IntN(4) == 0 || w.strike != nil {
 		return
 	}
 	each(6, func(at time.Duration, who string) {

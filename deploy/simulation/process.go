@@ -187,6 +187,20 @@ func (p *process) fate(server, op, name string) fate {
 	return f
 }
 
+// suffer makes a call go wrong.
+func (f *fate) suffer(kind StrikeKind) {
+	switch kind {
+	case Fails:
+		f.fault = fails
+	case Loses:
+		f.fault = loses
+	case Conflicts:
+		f.fault = conflicts
+	case KillsSent, KillsDone:
+		f.deadly, f.before = true, kind == KillsSent
+	}
+}
+
 // ask is one call of a server: it is sent, takes effect, and is answered.
 func (p *process) ask(ctx context.Context, server, op, name string, act func(fate) error) error {
 	if err := p.gate(op + name); err != nil {
@@ -198,6 +212,9 @@ func (p *process) ask(ctx context.Context, server, op, name string, act func(fat
 	w, f := p.w, p.fate(server, op, name)
 	w.count(func(t *Tally) {
 		t.Calls++
+		if w.strike != nil && w.strike.N == t.Calls {
+			f.suffer(w.strike.Kind)
+		}
 		if f.fault != none {
 			t.Faults++
 		}

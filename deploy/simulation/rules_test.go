@@ -45,6 +45,31 @@ var rules = []struct {
 		"		if t.Wanted != p.run {\n			return errMoved // a newer run is wanted, or none: this one never stands\n		}\n",
 		"",
 	},
+	{
+		"blobs before their commit", "worker/job.go",
+		"		if err := w.keep(ctx, p, dir, out.Blob); err != nil {\n			return err\n		}\n",
+		"		defer w.keep(ctx, p, dir, out.Blob)\n",
+	},
+	{
+		"the ring's own key last", "worker/job.go",
+		"	for _, r := range slices.Backward(made) {\n",
+		"	for _, r := range slices.All(made) {\n",
+	},
+	{
+		"in the index before it is wanted", "coordinator/submit.go",
+		"		if err := store.Create(ctx, s, openName(title, run), []byte(\"{}\")); err != nil {\n			return \"\", fmt.Errorf(\"submit %s: %w\", title, err)\n		}\n",
+		"",
+	},
+	{
+		"ring again, in case the broker forgot", "coordinator/rings.go",
+		"		if err := c.submit(ctx, k, w); err != nil {\n			return err\n		}\n		r.ring, r.keys",
+		"		r.ring, r.keys",
+	},
+	{
+		"withdraw what is silent for long", "coordinator/rings.go",
+		"			if err := c.Queue.Withdraw(ctx, r.ring); err != nil {\n				return fmt.Errorf(\"ring for %s: %w\", r.ring.Key.Short(), err)\n			}\n			r.since = now\n",
+		"			r.since = now\n",
+	},
 }
 
 // TestRules plays nights of builds that lack one rule each: every one of them

@@ -23,7 +23,7 @@ type shape struct {
 	deaf                  float64       // share of news that is lost
 	fail                  float64       // share of tries that fail by their own fault
 	maxTries              int           // hand-outs of a ring
-	silence               time.Duration
+	scan, silence         time.Duration // of coordinators
 	outages               []outage
 	clock                 time.Duration // how far all clocks are off
 }
@@ -39,6 +39,11 @@ func newShape(r *rand.Rand) shape {
 		coordinators: 2 + r.IntN(2), workers: 2 + r.IntN(3), looks: 1 + r.IntN(4), engines: 1 + r.IntN(5)/4,
 		quiet: between(r, 3*time.Minute, 12*time.Minute),
 		fault: level(r, 0.10), death: level(r, 0.004), slow: level(r, 0.01), deaf: level(r, 0.5), fail: level(r, 0.3),
-		maxTries: []int{3, 5, 20}[r.IntN(3)], silence: between(r, 8*time.Minute, 15*time.Minute),
+		maxTries: []int{3, 5, 20}[r.IntN(3)], scan: between(r, 10*time.Second, 40*time.Second), silence: between(r, 8*time.Minute, 15*time.Minute),
 	}
+}
+
+// smallShape is a night in which nothing goes wrong by chance.
+func smallShape() shape {
+	return shape{coordinators: 1, workers: 1, looks: 1, engines: 1, maxTries: 20, scan: 10 * time.Second, silence: 10 * time.Minute, quiet: time.Second}
 }

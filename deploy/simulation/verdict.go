@@ -100,7 +100,7 @@ func (j *judge) kept(a accepted) {
 func (j *judge) closed(ctx context.Context, b book) {
 	t, o, err := coordinator.Standing(ctx, j.w.store, b.slug)
 	if t.Wanted != t.Standing {
-		j.breach("run %s of %s is unfinished a day after all trouble ended", t.Wanted, b.slug)
+		j.breach("run %s of %s is unfinished %v after all trouble ended", t.Wanted, b.slug, longEnough)
 		return
 	}
 	_ = j.w.store.List(ctx, "open/"+b.slug+"/", func(i store.Info) error {
@@ -177,6 +177,9 @@ func shared(books []book) map[pipeline.Digest]bool {
 // twice, and what has three strikes is tried no more.
 func (j *judge) worked(ctx context.Context, shared map[pipeline.Digest]bool) {
 	calm := j.w.shape.quiet + leaseTime
+	if j.w.strike != nil {
+		return // whoever strikes says what it may cost
+	}
 	for key, all := range j.made {
 		given, stood, late := j.given[key], j.stood[key], 0
 		for _, t := range all {
@@ -192,7 +195,7 @@ func (j *judge) worked(ctx context.Context, shared map[pipeline.Digest]bool) {
 				j.breach("%s tried %s at %v, which was given up at %v", t.by, key.Short(), t.job, given)
 			case stood > 0 && t.job > stood+time.Second:
 				j.breach("%s made %s again at %v, which stood since %v", t.by, key.Short(), t.job, stood)
-			case len(j.strikes[key]) >= strikes && t.job > j.strikes[key][strikes-1]+20*time.Second:
+			case len(j.strikes[key]) >= strikes && t.job > j.strikes[key][strikes-1]+j.w.shape.scan+10*time.Second:
 				j.breach("%s tried %s at %v, which had failed %d times by %v", t.by, key.Short(), t.job, strikes, j.strikes[key][strikes-1])
 			}
 		}

@@ -32,6 +32,7 @@ type world struct {
 	shape   shape
 	began   time.Time
 	scratch string // folder for jobs
+	strike  *Strike
 	store   *storememory.Store
 	broker  *queuememory.Queue
 	judge   *judge
@@ -86,6 +87,9 @@ func newWorld(seed uint64, o Options) *world {
 		taken: map[time.Duration]bool{}, counts: map[string]int{}, dropped: map[string]time.Time{}, running: map[string]*process{},
 	}
 	w.shape = newShape(w.dice("shape"))
+	if w.strike = o.Strike; w.strike != nil {
+		w.shape = smallShape()
+	}
 	w.shape.clock = o.Clock
 	w.broker = queuememory.New(queuememory.Options{LeaseTime: leaseTime, MaxTries: w.shape.maxTries, LateWords: true})
 	w.judge = newJudge(w)
