@@ -87,30 +87,38 @@ func (c *Coordinator) ring(ctx context.Context, fresh bool) (again bool, err err
 // withdraw drops what is no longer out: rings whose key is settled, and rings
 // that the latest pass did not ask for, as after a newer run.
 func (c *Coordinator) withdraw(ctx context.Context, all []*known) error {
-	var back []queue.Ring
 	for _, k := range all {
-		k.mu.Lock()
-		for key, r := range k.out {
-			if slices.ContainsFunc(k.wants, func(w want) bool { return same(w.ring, r.ring) }) {
-				continue
+		for _, r := range k.idle() {
+			if !c.wanted(r) {
+				if err := c.Queue.Withdraw(ctx, r); err != nil {
+					return err
+				}
 			}
-			delete(k.out, key)
-			if _, committed := k.commits[key]; !committed && k.seen[key].state != hole {
-				back = append(back, r.ring)
-			}
-		}
-		k.mu.Unlock()
-	}
-	slices.SortFunc(back, func(a, b queue.Ring) int { return strings.Compare(string(a.Key), string(b.Key)) })
-	for _, r := range back {
-		if c.wanted(r) {
-			continue
-		}
-		if err := c.Queue.Withdraw(ctx, r); err != nil {
-			return err
+			k.mu.Lock()
+			delete(k.out, r.Key)
+			k.mu.Unlock()
 		}
 	}
 	return nil
+}
+
+// idle forgets the rings whose key is settled, and returns the others that the
+// latest pass did not ask for, in order.
+func (k *known) idle() (back []queue.Ring) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	for key, r := range k.out {
+		if slices.ContainsFunc(k.wants, func(w want) bool { return same(w.ring, r.ring) }) {
+			continue
+		}
+		if _, committed := k.commits[key]; committed || k.seen[key].state == hole {
+			delete(k.out, key)
+		} else {
+			back = append(back, r.ring)
+		}
+	}
+	slices.SortFunc(back, func(a, b queue.Ring) int { return strings.Compare(string(a.Key), string(b.Key)) })
+	return back
 }
 
 // repeat rings once more for what is out. What has been out for long without
@@ -176,11 +184,8 @@ func (c *Coordinator) ringFor(ctx context.Context, k *known, w want) (rang bool,
 	if s := of(w.results); s == done || s == hole || w.results[0].state == done {
 		return false, nil
 	}
-	if err := c.submit(ctx, k, w); err != nil {
-		return false, err
-	}
-	k.out[w.ring.Key] = r
-	return true, nil
+	k.out[w.ring.Key] = r // also when it is not confirmed: it may be out
+	return true, c.submit(ctx, k, w)
 }
 
 // submit writes down what a want misses and rings for it: a worker must find

@@ -118,6 +118,13 @@ func (c *Coordinator) findTitles(ctx context.Context) error {
 	}
 	for _, k := range c.all() {
 		if _, there := states[k.title]; !there && !slices.Contains(damaged, k.title) {
+			// It was over before we saw that: what we rang for is in nobody's mind but ours.
+			k.mu.Lock()
+			k.wants = nil
+			k.mu.Unlock()
+			if err := c.withdraw(ctx, []*known{k}); err != nil {
+				return err
+			}
 			c.forget(k.title)
 		}
 	}

@@ -33,6 +33,7 @@ type judge struct {
 	made     map[pipeline.Digest][]tried
 	strikes  map[pipeline.Digest][]time.Duration // when failed tries were noted
 	forked   map[pipeline.Digest]bool            // two may have it in hand by right
+	orphans  map[pipeline.Digest]bool            // there may be a ring for it that nobody knows of
 }
 
 // strikes is how many tries that fail by their own fault a key is given up after.
@@ -55,7 +56,7 @@ type tried struct {
 func newJudge(w *world) *judge {
 	return &judge{
 		w: w, broken: make(chan struct{}), titles: map[string][]pipeline.TitleState{}, closing: map[string]*service{}, given: map[pipeline.Digest]time.Duration{},
-		stood: map[pipeline.Digest]time.Duration{}, made: map[pipeline.Digest][]tried{}, strikes: map[pipeline.Digest][]time.Duration{}, forked: map[pipeline.Digest]bool{},
+		stood: map[pipeline.Digest]time.Duration{}, made: map[pipeline.Digest][]tried{}, strikes: map[pipeline.Digest][]time.Duration{}, forked: map[pipeline.Digest]bool{}, orphans: map[pipeline.Digest]bool{},
 	}
 }
 
@@ -186,10 +187,14 @@ func (j *judge) remove(p *process, name string) error {
 	return j.w.store.Delete(context.Background(), name)
 }
 
-// rings: what is rung for is written down.
-func (j *judge) rings(p *process, r queue.Ring) {
+// rings: what is rung for is written down. Whoever rang and died before it came
+// to the broker leaves a ring that nobody knows of.
+func (j *judge) rings(p *process, r queue.Ring, orphan bool) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
+	if orphan {
+		j.orphans[r.Key] = true
+	}
 	for _, key := range append([]pipeline.Digest{r.Key}, r.With...) {
 		if !j.there("recipes/" + string(key) + ".json") {
 			j.breachLocked("%s rang for %s, which is not written down", p.id, key.Short())

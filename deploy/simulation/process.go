@@ -160,6 +160,7 @@ type fate struct {
 	arrives bool // when the caller is gone before it was done, it is done all the same
 	odd     bool // for what a server may do besides
 	half    bool // the reply breaks off in the middle
+	orphan  bool // the caller is gone
 }
 
 func (p *process) fate(server, op, name string) fate {
@@ -225,7 +226,7 @@ func (p *process) ask(ctx context.Context, server, op, name string, act func(fat
 	}
 	sent := w.now()
 	if err := p.travel(ctx, f.takes); err != nil {
-		if f.arrives && f.fault != fails {
+		if f.orphan = true; f.arrives && f.fault != fails {
 			w.after(max(0, sent+f.takes-w.now()), func() { _ = p.effect(op, name, f, act) })
 		}
 		return err

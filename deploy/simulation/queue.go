@@ -25,7 +25,7 @@ const dropping = 3 * time.Second
 func (q doorbell) Submit(ctx context.Context, r queue.Ring) error {
 	return q.ask(ctx, "Submit", nameOf(r), func(f fate) error {
 		w := q.p.w
-		w.judge.rings(q.p, r)
+		w.judge.rings(q.p, r, f.orphan)
 		w.mu.Lock()
 		at, recently := w.dropped[nameOf(r)]
 		w.mu.Unlock()
