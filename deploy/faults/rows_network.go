@@ -104,7 +104,7 @@ func cutFromStore(ctx context.Context, r *round) error {
 // badNetwork has one kind of bad weather after the other between every machine
 // and all it talks to.
 func badNetwork(ctx context.Context, r *round) error {
-	n, err := r.night(ctx, shape{apart: true})
+	n, err := r.night(ctx, shape{apart: true, chapters: 3})
 	if err != nil {
 		return err
 	}
@@ -148,7 +148,7 @@ func badNetwork(ctx context.Context, r *round) error {
 	}
 	weather(proxy.Weather{Delay: 250 * time.Millisecond}) // each way
 	netem("delay", "500ms")
-	if err := n.finish(ctx); err != nil {
+	if _, err := n.closed(ctx, n.house.Slug, 2*closing); err != nil {
 		return err
 	}
 	r.tell("the night took", time.Since(began).Seconds(), "%.0f s")
