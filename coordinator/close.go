@@ -21,7 +21,7 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 	o := pipeline.Outcome{
 		Run: p.run, Slug: p.title, Title: p.sub.Title.Name, House: p.sub.House, RateHz: plan.RateHz,
 		Specs: plan.Specs, Skipped: plan.Skipped, Gains: gains, Engine: p.sub.Engine,
-		Sessions: p.sessions(fits), Cost: map[pipeline.Step]pipeline.Cost{},
+		Sessions: p.sessions(fits), Cost: p.spent(),
 	}
 	seen := check.Title{Specs: map[string]pipeline.Spec{}, Sessions: o.Sessions}
 	for _, s := range plan.Specs {
@@ -29,9 +29,6 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 	}
 	for i := range plan.Chapters {
 		o.Chapters = append(o.Chapters, p.chapter(plan, i, profiles[i], fits, files[i]))
-	}
-	for _, c := range p.commits {
-		o.Cost[c.Step] = addCost(o.Cost[c.Step], c.Cost)
 	}
 	seen.Chapters = o.Chapters
 	o.Verdict = pipeline.Ready

@@ -28,7 +28,7 @@ func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error
 	if err != nil || !ended(opened) {
 		return plan, false, err
 	}
-	p.commits = nil // a pass that finds the plan pinned looks at none, and both close alike
+	p.cost = nil // a pass that finds the plan pinned looks at none, and both close alike
 	files := map[string]source{}
 	var rates []int
 	for i, s := range p.sub.Sources {

@@ -52,8 +52,7 @@ type pass struct {
 	tell    func(pipeline.Recipe)    // every recipe that is looked at; nil: nobody asks
 	news    map[pipeline.Digest]bool // keys to look at again
 	wants   []want
-	// commits is every result from the plan on, in the order of the flow.
-	commits []pipeline.Commit
+	cost    map[pipeline.Step]pipeline.Cost // of every result from the plan on
 }
 
 // Reconcile brings a title one pass further and rings for what it misses: the
@@ -264,11 +263,18 @@ func (p *pass) phase(ctx context.Context, step pipeline.Step, n int, recipes fun
 	p.view.Chapters = make([]Chapter, len(results))
 	for i, g := range results {
 		ch := &p.view.Chapters[i]
+		if len(g) > 0 && of(g) == done { // as most are in most passes
+			ch.Done = groups[i]
+			for j := range g {
+				p.spend(g[j].commit)
+			}
+			continue
+		}
 		for _, r := range g {
 			switch r.state {
 			case done:
 				ch.Done = append(ch.Done, r.key)
-				p.commits = append(p.commits, r.commit)
+				p.spend(r.commit)
 			case hole:
 				ch.Hole = r.why
 			default:
@@ -280,11 +286,22 @@ func (p *pass) phase(ctx context.Context, step pipeline.Step, n int, recipes fun
 		}
 		p.want(g, func() []pipeline.Recipe { return recipes(i) })
 	}
-	p.view.Cost = map[pipeline.Step]pipeline.Cost{}
-	for _, c := range p.commits {
-		p.view.Cost[c.Step] = addCost(p.view.Cost[c.Step], c.Cost)
-	}
+	p.view.Cost = p.spent()
 	return results, nil
+}
+
+func (p *pass) spend(c pipeline.Commit) {
+	if p.cost == nil {
+		p.cost = map[pipeline.Step]pipeline.Cost{}
+	}
+	p.cost[c.Step] = addCost(p.cost[c.Step], c.Cost)
+}
+
+// spent is the cost so far, the caller's own.
+func (p *pass) spent() map[pipeline.Step]pipeline.Cost {
+	all := map[pipeline.Step]pipeline.Cost{}
+	maps.Copy(all, p.cost)
+	return all
 }
 
 // want notes what a group misses, for one ring.
