@@ -83,7 +83,7 @@ func askedFor(ctx context.Context, s store.Store, title, run string, tell func(p
 	undecided := without{s, []string{runName(title, run, "fits"), runName(title, run, "gains")}}
 	for _, s := range []store.Store{s, undecided} {
 		c := &Coordinator{Store: s, Looks: looksAtATime}
-		p := &pass{c: c, title: title, run: run, known: c.know(title), looking: true, tell: tell}
+		p := &pass{c: c, title: title, run: run, known: c.know(title), looking: true, sees: tell}
 		if err := p.begin(ctx); err != nil {
 			return err
 		}

@@ -186,7 +186,7 @@ func (m *mender) runAgain(ctx context.Context, title string) error {
 			return err
 		}
 		sub.Again = t.Seq
-		run, err := Submit(ctx, m.s, sub, orderOf(t))
+		run, err := Submit(ctx, m.s, sub, OrderOf(t))
 		if err != nil {
 			return err
 		}

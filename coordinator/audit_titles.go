@@ -3,7 +3,6 @@ package coordinator
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/store"
@@ -162,7 +161,7 @@ func (a *audit) readIndex(ctx context.Context) error {
 		switch {
 		case errors.Is(err, store.ErrDamaged):
 			return nil // which was told
-		case errors.Is(err, store.ErrAbsent) || err == nil && p.run > fmt.Sprintf("%06d", t.Seq):
+		case errors.Is(err, store.ErrAbsent) || err == nil && p.run > RunOf(t.Seq):
 			what = "a submission was cut off before it was wanted, or is under way"
 		case err != nil:
 			return err
@@ -176,9 +175,4 @@ func (a *audit) readIndex(ctx context.Context) error {
 		a.hit(i.Name, Hit{Title: p.title, Run: p.run, Chapter: pipeline.WholeTitle})
 		return nil
 	})
-}
-
-// isOver tells whether a run of a title is neither wanted nor still to come.
-func isOver(t pipeline.TitleState, run string) bool {
-	return run <= fmt.Sprintf("%06d", t.Seq) && (run != t.Wanted || t.Wanted == t.Standing)
 }

@@ -91,8 +91,8 @@ func (p *pass) look(ctx context.Context, r pipeline.Recipe) (result, error) {
 
 // key is a recipe's key, told to whoever asked.
 func (p *pass) key(r pipeline.Recipe) pipeline.Digest {
-	if p.tell != nil {
-		p.tell(r)
+	if p.sees != nil {
+		p.sees(r)
 	}
 	return r.Key()
 }

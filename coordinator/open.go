@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -39,7 +38,7 @@ func Open(ctx context.Context, s store.Store) ([]Entry, error) {
 	}
 	for title, t := range all {
 		if t.Wanted != t.Standing {
-			open = append(open, Entry{Title: title, Run: t.Wanted, Order: orderOf(t)})
+			open = append(open, Entry{Title: title, Run: t.Wanted, Order: OrderOf(t)})
 		}
 	}
 	slices.SortFunc(open, func(a, b Entry) int {
@@ -110,7 +109,7 @@ func (c *Coordinator) tidy(ctx context.Context, title string, t pipeline.TitleSt
 	var over []string
 	err := c.Store.List(ctx, "open/"+title+"/", func(i store.Info) error {
 		run := strings.TrimSuffix(strings.TrimPrefix(i.Name, "open/"+title+"/"), ".json")
-		if run <= fmt.Sprintf("%06d", t.Seq) && (run != t.Wanted || t.Wanted == t.Standing) {
+		if isOver(t, run) {
 			over = append(over, run)
 		}
 		return nil
@@ -120,7 +119,7 @@ func (c *Coordinator) tidy(ctx context.Context, title string, t pipeline.TitleSt
 	}
 	for _, run := range over {
 		if run != t.Standing {
-			if err := c.silence(ctx, title, run); err != nil {
+			if err := c.endRings(ctx, title, run); err != nil {
 				return err
 			}
 		}
@@ -131,9 +130,14 @@ func (c *Coordinator) tidy(ctx context.Context, title string, t pipeline.TitleSt
 	return nil
 }
 
-// silence withdraws whatever rings may be out for a run that nobody wants any
+// isOver tells whether a run of a title is neither wanted nor still to come.
+func isOver(t pipeline.TitleState, run string) bool {
+	return run <= RunOf(t.Seq) && (run != t.Wanted || t.Wanted == t.Standing)
+}
+
+// endRings withdraws whatever rings may be out for a run that nobody wants any
 // more, also those of a coordinator that is gone.
-func (c *Coordinator) silence(ctx context.Context, title, run string) error {
+func (c *Coordinator) endRings(ctx context.Context, title, run string) error {
 	p, err := c.lookAt(ctx, title, run)
 	if err != nil {
 		return err

@@ -49,7 +49,7 @@ type pass struct {
 	known   *known
 	fresh   bool                     // every ring that is out is looked at again
 	looking bool                     // nothing is written
-	tell    func(pipeline.Recipe)    // every recipe that is looked at; nil: nobody asks
+	sees    func(pipeline.Recipe)    // is told every recipe that is looked at; nil: nobody asks
 	news    map[pipeline.Digest]bool // keys to look at again
 	wants   []want
 	cost    map[pipeline.Step]pipeline.Cost // of every result from the plan on
@@ -134,7 +134,7 @@ func (p *pass) begin(ctx context.Context) (err error) {
 		clear(p.known.records)
 		clear(p.known.seen) // what was given up may have been forgiven
 	}
-	p.view.Run, p.view.Order = p.run, orderOf(p.state)
+	p.view.Run, p.view.Order = p.run, OrderOf(p.state)
 	p.sub, err = pinned[pipeline.Submission](ctx, p, "submit")
 	return err
 }

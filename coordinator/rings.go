@@ -1,6 +1,7 @@
 package coordinator
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -145,9 +146,9 @@ func (c *Coordinator) repeatOf(ctx context.Context, k *known) error {
 		for _, res := range w.results {
 			tries += res.tries
 		}
-		if silent := c.Silence; tries != r.tries {
+		if tries != r.tries {
 			r.since, r.tries = now, tries
-		} else if silent == 0 && now.Sub(r.since) >= silence || silent != 0 && now.Sub(r.since) >= silent {
+		} else if now.Sub(r.since) >= cmp.Or(c.Silence, silence) {
 			c.Log.Warn("nobody has taken a ring for long: it is rung anew", zap.String("title", k.title), zap.String("key", r.ring.Key.Short()))
 			if err := c.Queue.Withdraw(ctx, r.ring); err != nil {
 				return fmt.Errorf("ring for %s: %w", r.ring.Key.Short(), err)

@@ -19,8 +19,8 @@ type Order struct {
 	Due   time.Time // zero: no date
 }
 
-// orderOf is the order that stands in a title's state.
-func orderOf(t pipeline.TitleState) Order {
+// OrderOf is a title's place in the night as its state has it.
+func OrderOf(t pipeline.TitleState) Order {
 	return Order{Class: queue.Class(t.Class), Due: t.Due}.filled()
 }
 
@@ -65,7 +65,7 @@ func Submit(ctx context.Context, s store.Store, sub pipeline.Submission, o Order
 		// The run's own objects come first: what is wanted can always be
 		// found and read. A run of this name that someone else wrote down is
 		// helped to be wanted, and ours takes the next name.
-		run := fmt.Sprintf("%06d", t.Seq+1)
+		run := RunOf(t.Seq + 1)
 		if err := store.Create(ctx, s, openName(title, run), []byte("{}")); err != nil {
 			return "", fmt.Errorf("submit %s: %w", title, err)
 		}
@@ -165,7 +165,7 @@ func Forgive(ctx context.Context, s store.Store, title string) (again int, err e
 		return 0, err
 	}
 	var sub pipeline.Submission
-	if err := store.ReadJSON(ctx, s, runName(title, fmt.Sprintf("%06d", t.Seq), "submit"), &sub); err != nil {
+	if err := store.ReadJSON(ctx, s, runName(title, RunOf(t.Seq), "submit"), &sub); err != nil {
 		return 0, err
 	}
 	own := map[pipeline.Digest]bool{}
