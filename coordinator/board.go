@@ -112,6 +112,14 @@ func (p *pass) remembered(res *result) bool {
 	return true
 }
 
+// decode reads a commit's record into v.
+func decode(c pipeline.Commit, v any) error {
+	if err := c.Decode(v); err != nil {
+		return fmt.Errorf("%s: %w: %w", commitName(c.Key), store.ErrDamaged, err)
+	}
+	return nil
+}
+
 func (res *result) settle(c pipeline.Commit) {
 	res.commit, res.state, res.why = c, done, c.Fault
 	if c.Fault != "" {
@@ -125,6 +133,8 @@ func (res *result) settle(c pipeline.Commit) {
 func (c *Coordinator) fetch(ctx context.Context, res *result, whole, write bool) error {
 	var commit pipeline.Commit
 	switch err := store.ReadJSON(ctx, c.Store, commitName(res.key), &commit); {
+	case err == nil && commit.Key != res.key:
+		return fmt.Errorf("%s: %w: it is of another key", commitName(res.key), store.ErrDamaged)
 	case err == nil:
 		res.settle(commit)
 		res.asked = true
@@ -288,7 +298,7 @@ func pure[T any](ctx context.Context, p *pass, r pipeline.Recipe, compute func()
 		}
 		p.learn(res)
 	}
-	return rec, res.commit.Decode(&rec)
+	return rec, decode(res.commit, &rec)
 }
 
 // each calls f for 0 to n-1, at most width at a time, and returns the first

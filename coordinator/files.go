@@ -82,14 +82,14 @@ func (m *made) decode(g []result, recipes []pipeline.Recipe, specs []pipeline.Sp
 	for _, s := range specs {
 		for range s.Sound.Files {
 			f := madeFile{spec: s, recipe: *recipes[n].File, commit: g[n].commit}
-			if err := f.commit.Decode(&f.record); err != nil {
+			if err := decode(f.commit, &f.record); err != nil {
 				return err
 			}
 			m.files = append(m.files, f)
 			n++
 		}
 	}
-	return g[n].commit.Decode(&m.check)
+	return decode(g[n].commit, &m.check)
 }
 
 // fileRecipe is all that was decided for one file of a chapter.

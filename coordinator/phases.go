@@ -67,7 +67,7 @@ func (p *pass) decode(ctx context.Context, r *result, v any) error {
 			return err
 		}
 	}
-	if err := commit.Decode(v); err != nil {
+	if err := decode(commit, v); err != nil {
 		return err
 	}
 	r.commit.Record = nil

@@ -34,7 +34,7 @@ func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error
 	for i, s := range p.sub.Sources {
 		f := source{blob: s.Blob, fault: opened[i][0].why}
 		if opened[i][0].state == done {
-			if err := opened[i][0].commit.Decode(&f.is); err != nil {
+			if err := decode(opened[i][0].commit, &f.is); err != nil {
 				return plan, false, err
 			}
 			rates = append(rates, f.is.RateHz)
