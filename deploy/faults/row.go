@@ -65,6 +65,26 @@ type Result struct {
 	How        []string // how the fault was made, where that is not what its name says
 }
 
+// String is the result in one line; a limit stands behind its number.
+func (r Result) String() string {
+	if why := r.Undoable(); why != "" {
+		return r.Name() + ": not done: " + why
+	}
+	line := fmt.Sprintf("%s: %s", r.Name(), r.Broken())
+	for _, n := range r.Numbers {
+		line += fmt.Sprintf("; %s "+n.Format, n.What, n.Worst)
+		if !math.IsNaN(n.Limit) {
+			line += fmt.Sprintf(" (at most "+n.Format+")", n.Limit)
+		}
+	}
+	return line
+}
+
+// Broken says how often a promise was not kept.
+func (r Result) Broken() string {
+	return fmt.Sprintf("%d violations in %d runs", len(r.Violations), r.Runs)
+}
+
 // limits of time that are not promises: after them a round has failed.
 const (
 	closing    = 2 * time.Minute
@@ -74,7 +94,8 @@ const (
 )
 
 // Prove does rows, each so many times with other seeds, so many rows at once:
-// they wait more than they work.
+// they wait more than they work. What came of a row is said as it ends; where
+// ctx ends first, what came of all rounds until then is returned with its error.
 func (k *Kit) Prove(ctx context.Context, rows []Row, runs, together int, seed uint64) ([]Result, error) {
 	results := make([]Result, len(rows))
 	turns := make(chan struct{}, together)
@@ -82,6 +103,7 @@ func (k *Kit) Prove(ctx context.Context, rows []Row, runs, together int, seed ui
 	for i, row := range rows {
 		results[i].Row = row
 		if row.Undoable() != "" {
+			k.say("%s", results[i])
 			continue
 		}
 		all.Go(func() {
@@ -93,10 +115,18 @@ func (k *Kit) Prove(ctx context.Context, rows []Row, runs, together int, seed ui
 				}
 				k.say("%s, %s: round %d of %d", row.Name(), row.Fault, n+1, runs)
 				r := &round{kit: k, seed: seed + uint64(n), result: &results[i]}
-				if err := r.run(ctx); err != nil {
+				err := r.run(ctx)
+				if ctx.Err() != nil {
+					return // it was cut short, which is nobody's fault
+				}
+				if err != nil {
 					r.violate("%v", err)
 				}
 				results[i].Runs++
+			}
+			k.say("%s", results[i])
+			for _, v := range results[i].Violations {
+				k.say("violated: %s", v)
 			}
 		})
 	}

@@ -38,14 +38,11 @@ func faultRows(ctx context.Context, s *site, t *table) error {
 	if !play {
 		return nil
 	}
-	err = s.simulate(ctx, t, simulated)
-	if err != nil && ctx.Err() == nil {
-		// What real nights have shown is told all the same.
+	if err := s.simulate(ctx, t, simulated); err != nil {
 		t.hold("simulation", "it did not come to its end", "its end", false)
-		t.note("simulation: %v", err)
-		err = nil
+		return err
 	}
-	return err
+	return nil
 }
 
 // faultyNights does rows, each a night of real processes.
@@ -67,18 +64,19 @@ func (s *site) faultyNights(ctx context.Context, t *table, rows []faults.Row) er
 		}
 		return r.Timed()
 	})
-	results, err := kit.Prove(ctx, rows, runs, rowsTogether, s.seed)
-	if err != nil {
-		return err
+	defer func() { t.note("%s", kit.How()) }()
+	for _, part := range []struct {
+		rows           []faults.Row
+		runs, together int
+	}{{rows, runs, rowsTogether}, {alone, 1, 1}} {
+		results, err := kit.Prove(ctx, part.rows, part.runs, part.together, s.seed)
+		for _, res := range results {
+			fillFault(t, res)
+		}
+		if err != nil {
+			return err
+		}
 	}
-	timed, err := kit.Prove(ctx, alone, 1, 1, s.seed)
-	if err != nil {
-		return err
-	}
-	for _, res := range append(results, timed...) {
-		fillFault(t, res)
-	}
-	t.note("%s", kit.How())
 	return nil
 }
 
@@ -115,7 +113,7 @@ func fillFault(t *table, res faults.Result) {
 		return
 	}
 	held := res.Runs > 0 && len(res.Violations) == violationsLimit
-	t.hold(what, fmt.Sprintf("%d violations in %d runs", len(res.Violations), res.Runs), fmt.Sprint(violationsLimit), held)
+	t.hold(what, res.Broken(), fmt.Sprint(violationsLimit), held)
 	for _, n := range res.Numbers {
 		what := "  " + n.What
 		if math.IsNaN(n.Limit) {

@@ -1,7 +1,10 @@
 package main
 
 import (
+	"context"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -34,6 +37,37 @@ func TestFaultIsHeld(t *testing.T) {
 		if len(tab.notes) != len(c.res.Violations) {
 			t.Errorf("%s: notes %q", c.name, tab.notes)
 		}
+	}
+}
+
+// TestUnfinishedSimulation: a simulation that can't be built is an error, and
+// the table with what went before it is printed all the same.
+func TestUnfinishedSimulation(t *testing.T) {
+	if err := need("go", "lame"); err != nil {
+		if os.Getenv("CHAPTERHOUSE_REQUIRE") == "all" {
+			t.Fatal(err)
+		}
+		t.Skip(err)
+	}
+	root := t.TempDir() // a checkout that lacks the simulation
+	if err := os.WriteFile(filepath.Join(root, "go.mod"), []byte("module empty\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	before := proof{name: "faults", runs: true, prove: func(ctx context.Context, s *site, tab *table) error {
+		fillFault(tab, faults.Result{Row: faults.Row{N: 3, Fault: "a worker is lost"}, Runs: 3})
+		return faultRows(ctx, s, tab)
+	}}
+	var out, said strings.Builder
+	if got := run(t.Context(), []string{"faults", "--rows", "simulation", "--root", root}, []proof{before}, &out, &said); got != exitMissed {
+		t.Errorf("exits %d, want %d", got, exitMissed)
+	}
+	for _, want := range []string{"row 3: a worker is lost", "0 violations in 3 runs", "it did not come to its end"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("the table lacks %q:\n%s", want, out.String())
+		}
+	}
+	if want := "prove faults: build the simulation: "; !strings.Contains(said.String(), want) {
+		t.Errorf("says %q, want %q", said.String(), want)
 	}
 }
 

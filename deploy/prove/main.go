@@ -19,7 +19,7 @@ import (
 	"syscall"
 )
 
-// A proof fills a table; an error means that nothing can be said.
+// A proof fills a table; an error means that no more than is in it can be said.
 type proof struct {
 	name, help string
 	files      bool // takes --files
@@ -49,7 +49,7 @@ type order struct {
 
 const (
 	exitMet    = 0
-	exitMissed = 1 // or nothing could be said
+	exitMissed = 1 // or not everything could be said
 	exitUsage  = 2
 )
 
@@ -76,15 +76,17 @@ func run(ctx context.Context, args []string, all []proof, stdout, stderr io.Writ
 	}
 	defer s.close()
 	var t table
-	if err := o.proof.prove(ctx, s, &t); err != nil {
-		fmt.Fprintf(stderr, "prove %s: %v\n", o.proof.name, err)
-		return exitMissed
+	proofErr := o.proof.prove(ctx, s, &t)
+	if proofErr != nil {
+		fmt.Fprintf(stderr, "prove %s: %v\n", o.proof.name, proofErr)
 	}
-	if err := t.write(stdout); err != nil {
-		fmt.Fprintln(stderr, "prove:", err)
-		return exitMissed
+	if proofErr == nil || len(t.rows) > 0 { // hours of work are not lost with what came last
+		if err := t.write(stdout); err != nil {
+			fmt.Fprintln(stderr, "prove:", err)
+			return exitMissed
+		}
 	}
-	if !t.met() {
+	if proofErr != nil || !t.met() {
 		return exitMissed
 	}
 	return exitMet
