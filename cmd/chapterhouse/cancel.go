@@ -10,7 +10,7 @@ import (
 )
 
 func cancelCommand() *cobra.Command {
-	var at string
+	var named string
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "cancel TITLE",
@@ -20,19 +20,19 @@ func cancelCommand() *cobra.Command {
 		Example: "  chapterhouse cancel eleven-tide-gates",
 		Args:    exactly(1, "the title"),
 		RunE: func(c *cobra.Command, args []string) error {
-			s, done, err := storeHere(c.Context(), at)
+			at, err := storeHere(c.Context(), named)
 			if err != nil {
 				return err
 			}
-			defer done()
-			if err := isSubmitted(c.Context(), s, args[0]); err != nil {
+			defer at.close()
+			if err := isSubmitted(c.Context(), at.store, args[0]); err != nil {
 				return err
 			}
-			run, err := coordinator.Cancel(c.Context(), s, args[0])
+			run, err := coordinator.Cancel(c.Context(), at.store, args[0])
 			if err != nil {
 				return err
 			}
-			t, err := coordinator.Known(c.Context(), s, args[0])
+			t, err := coordinator.Known(c.Context(), at.store, args[0])
 			if err != nil {
 				return err
 			}
@@ -44,7 +44,7 @@ func cancelCommand() *cobra.Command {
 			return err
 		},
 	}
-	c.Flags().StringVar(&at, "store", "", storeFlag)
+	c.Flags().StringVar(&named, "store", "", storeFlag)
 	c.Flags().BoolVar(&asJSON, "json", false, "print what was done as JSON")
 	return c
 }

@@ -72,15 +72,15 @@ func fetch(c *cobra.Command, o fetchOptions) error {
 	if o.out == "" {
 		o.out = filepath.Join(root, "out")
 	}
-	s, done, err := storeFor(c.Context(), o.store, root, true)
+	at, err := storeFor(c.Context(), o.store, root, true)
 	if err != nil {
 		return err
 	}
-	defer done()
+	defer at.close()
 	if o.narrator != "" {
-		return fetchNarrator(c, s, o)
+		return fetchNarrator(c, at.store, o)
 	}
-	f, err := standing(c.Context(), s, o.title)
+	f, err := standing(c.Context(), at.store, o.title)
 	if err != nil {
 		return err
 	}
@@ -90,7 +90,7 @@ func fetch(c *cobra.Command, o fetchOptions) error {
 	if f.Specs, err = chosen(f.Outcome, o.specs); err != nil {
 		return err
 	}
-	rep, err := f.bring(c.Context(), s, o.out)
+	rep, err := f.bring(c.Context(), at.store, o.out)
 	if err != nil {
 		return err
 	}

@@ -3,10 +3,12 @@ package main
 import (
 	"context"
 	"errors"
+	"path/filepath"
 	"strings"
 	"time"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/house"
 	"chapterhouse/pipeline/queue/jetstream"
 	"chapterhouse/pipeline/store"
 	"chapterhouse/pipeline/store/folder"
@@ -42,6 +44,44 @@ func openStore(ctx context.Context, set settings) (store.Store, func(), error) {
 		return nil, nil, err
 	}
 	return s, func() { _ = s.Close() }, nil
+}
+
+// openedStore is the store of a call, and the settings that led there.
+type openedStore struct {
+	settings
+	store store.Store
+	close func()
+}
+
+const storeFlag = "folder, or s3://bucket/prefix (default: the store setting, else HOUSE/.chapterhouse)"
+
+// storeFor opens the store of a call: the one it names, the setting's, or the
+// one that lies in the house; root is "" where there is no house. A folder that
+// is not there is a new store for who writes, and a wrong name for who reads.
+func storeFor(ctx context.Context, named, root string, reads bool) (openedStore, error) {
+	set, err := loadSettings(0)
+	if err != nil {
+		return openedStore{}, err
+	}
+	switch {
+	case named != "":
+		set.Store = named
+	case set.Store == "" && root != "":
+		set.Store = filepath.Join(root, ".chapterhouse")
+	}
+	if reads && set.Store != "" && !strings.Contains(set.Store, "://") {
+		if err := isFolder(set.Store, "name the store with --store"); err != nil {
+			return openedStore{}, err
+		}
+	}
+	s, done, err := openStore(ctx, set)
+	return openedStore{set, s, done}, err
+}
+
+// storeHere opens, to read, the store of a call that is about no folder.
+func storeHere(ctx context.Context, named string) (openedStore, error) {
+	root, _ := house.Find(".")
+	return storeFor(ctx, named, root, true)
 }
 
 // brokerUse is what a process wants of the broker.

@@ -11,7 +11,7 @@ import (
 )
 
 func pullCommand() *cobra.Command {
-	var at string
+	var named string
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "pull [FOLDER]",
@@ -28,12 +28,12 @@ func pullCommand() *cobra.Command {
 			} else if root, err = houseRoot(nil); err != nil {
 				return err
 			}
-			s, done, err := storeFor(c.Context(), at, root, true)
+			at, err := storeFor(c.Context(), named, root, true)
 			if err != nil {
 				return err
 			}
-			defer done()
-			p, err := stored.Pull(c.Context(), s, root)
+			defer at.close()
+			p, err := stored.Pull(c.Context(), at.store, root)
 			if err != nil {
 				return err
 			}
@@ -43,7 +43,7 @@ func pullCommand() *cobra.Command {
 			return pulled(c.OutOrStdout(), p)
 		},
 	}
-	c.Flags().StringVar(&at, "store", "", storeFlag)
+	c.Flags().StringVar(&named, "store", "", storeFlag)
 	c.Flags().BoolVar(&asJSON, "json", false, "print what was done as JSON")
 	return c
 }

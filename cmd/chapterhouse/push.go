@@ -1,23 +1,20 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"io"
-	"path/filepath"
 	"strings"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house"
 	"chapterhouse/pipeline/house/stored"
 	"chapterhouse/pipeline/report"
-	"chapterhouse/pipeline/store"
 
 	"github.com/spf13/cobra"
 )
 
 func pushCommand() *cobra.Command {
-	var at string
+	var named string
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "push [FOLDER]",
@@ -32,12 +29,12 @@ func pushCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			s, done, err := storeFor(c.Context(), at, root, false)
+			at, err := storeFor(c.Context(), named, root, false)
 			if err != nil {
 				return err
 			}
-			defer done()
-			p, err := stored.Push(c.Context(), s, root)
+			defer at.close()
+			p, err := stored.Push(c.Context(), at.store, root)
 			if err != nil {
 				return err
 			}
@@ -47,7 +44,7 @@ func pushCommand() *cobra.Command {
 			return pushed(c.OutOrStdout(), p)
 		},
 	}
-	c.Flags().StringVar(&at, "store", "", storeFlag)
+	c.Flags().StringVar(&named, "store", "", storeFlag)
 	c.Flags().BoolVar(&asJSON, "json", false, "print what was done as JSON")
 	return c
 }
@@ -82,34 +79,4 @@ func houseRoot(args []string) (string, error) {
 		return "", pipeline.Errorf(pipeline.House, "", "there is no house.yaml here or in a folder above: name the house's folder")
 	}
 	return root, nil
-}
-
-const storeFlag = "folder, or s3://bucket/prefix (default: the store setting, else HOUSE/.chapterhouse)"
-
-// storeFor opens the store of a call: the one it names, the setting's, or the
-// one that lies in the house; root is "" where there is no house. A folder that
-// is not there is a new store for who writes, and a wrong name for who reads.
-func storeFor(ctx context.Context, named, root string, reads bool) (store.Store, func(), error) {
-	set, err := loadSettings(0)
-	if err != nil {
-		return nil, nil, err
-	}
-	switch {
-	case named != "":
-		set.Store = named
-	case set.Store == "" && root != "":
-		set.Store = filepath.Join(root, ".chapterhouse")
-	}
-	if reads && set.Store != "" && !strings.Contains(set.Store, "://") {
-		if err := isFolder(set.Store, "name the store with --store"); err != nil {
-			return nil, nil, err
-		}
-	}
-	return openStore(ctx, set)
-}
-
-// storeHere opens, to read, the store of a call that is about no folder.
-func storeHere(ctx context.Context, named string) (store.Store, func(), error) {
-	root, _ := house.Find(".")
-	return storeFor(ctx, named, root, true)
 }

@@ -49,15 +49,12 @@ func rerun(c *cobra.Command, title string, o rerunOptions) error {
 	if err := o.order.check(c, o.watch && o.json); err != nil {
 		return err
 	}
-	set, err := loadSettings(0)
+	at, err := storeHere(ctx, o.store)
 	if err != nil {
 		return err
 	}
-	s, done, err := storeHere(ctx, o.store)
-	if err != nil {
-		return err
-	}
-	defer done()
+	defer at.close()
+	s := at.store
 	if err := isSubmitted(ctx, s, title); err != nil {
 		return err
 	}
@@ -106,7 +103,7 @@ func rerun(c *cobra.Command, title string, o rerunOptions) error {
 	if err := entered.print(c.OutOrStdout(), o.json); err != nil || !o.watch {
 		return err
 	}
-	return watch(c, s, set, []string{title})
+	return watch(c, at, []string{title})
 }
 
 // isOver tells whether nothing is left of a title's run, or something of it was

@@ -20,7 +20,7 @@ import (
 )
 
 func statusCommand() *cobra.Command {
-	var at string
+	var named string
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "status [TITLE]",
@@ -34,16 +34,13 @@ func statusCommand() *cobra.Command {
 		Example: "  chapterhouse status\n  chapterhouse status eleven-tide-gates --json",
 		Args:    atMost(1, "one title"),
 		RunE: func(c *cobra.Command, args []string) error {
-			set, err := loadSettings(0)
+			at, err := storeHere(c.Context(), named)
 			if err != nil {
 				return err
 			}
-			s, done, err := storeHere(c.Context(), at)
-			if err != nil {
-				return err
-			}
-			defer done()
-			st, err := gather(c.Context(), s, strings.Join(args, ""), func() present { return listen(c.Context(), set, set.logger(c.ErrOrStderr())) })
+			defer at.close()
+			hear := func() present { return listen(c.Context(), at.settings, at.logger(c.ErrOrStderr())) }
+			st, err := gather(c.Context(), at.store, strings.Join(args, ""), hear)
 			if err != nil {
 				return err
 			}
@@ -53,7 +50,7 @@ func statusCommand() *cobra.Command {
 			return st.print(c.OutOrStdout())
 		},
 	}
-	c.Flags().StringVar(&at, "store", "", storeFlag)
+	c.Flags().StringVar(&named, "store", "", storeFlag)
 	c.Flags().BoolVar(&asJSON, "json", false, "print it as JSON")
 	return c
 }

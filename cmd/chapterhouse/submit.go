@@ -72,31 +72,27 @@ func submit(c *cobra.Command, o submitOptions) error {
 	if err := o.order.check(c, o.watch && o.json); err != nil {
 		return err // before anything is sent
 	}
-	set, err := loadSettings(0)
-	if err != nil {
-		return err
-	}
 	title, err := openTitle(o.processOptions)
 	if err != nil {
 		return err
 	}
-	s, done, err := storeFor(ctx, o.store, title.house.Root, false)
+	at, err := storeFor(ctx, o.store, title.house.Root, false)
 	if err != nil {
 		return err
 	}
-	defer done()
-	sub, err := prepare(ctx, s, title, o.again, newReadProgress(c.ErrOrStderr(), "sources"))
+	defer at.close()
+	sub, err := prepare(ctx, at.store, title, o.again, newReadProgress(c.ErrOrStderr(), "sources"))
 	if err != nil {
 		return err
 	}
-	entered, err := enter(c, s, sub, o.order)
+	entered, err := enter(c, at.store, sub, o.order)
 	if err != nil {
 		return err
 	}
 	if err := entered.print(c.OutOrStdout(), o.json); err != nil || !o.watch {
 		return err
 	}
-	return watch(c, s, set, []string{entered.Title})
+	return watch(c, at, []string{entered.Title})
 }
 
 // enter submits, in the order that flags give, else the title's unfinished run

@@ -18,7 +18,7 @@ import (
 )
 
 func watchCommand() *cobra.Command {
-	var at string
+	var named string
 	c := &cobra.Command{
 		Use:   "watch [TITLE]",
 		Short: "Show how a title goes, until it is closed",
@@ -29,22 +29,18 @@ func watchCommand() *cobra.Command {
 		Example: "  chapterhouse watch eleven-tide-gates",
 		Args:    atMost(1, "one title"),
 		RunE: func(c *cobra.Command, args []string) error {
-			set, err := loadSettings(0)
+			at, err := storeHere(c.Context(), named)
 			if err != nil {
 				return err
 			}
-			s, done, err := storeHere(c.Context(), at)
-			if err != nil {
-				return err
-			}
-			defer done()
+			defer at.close()
 			if len(args) > 0 {
-				if err := isSubmitted(c.Context(), s, args[0]); err != nil {
+				if err := isSubmitted(c.Context(), at.store, args[0]); err != nil {
 					return err
 				}
-				return watch(c, s, set, args)
+				return watch(c, at, args)
 			}
-			open, err := coordinator.Open(c.Context(), s)
+			open, err := coordinator.Open(c.Context(), at.store)
 			if err != nil {
 				return err
 			}
@@ -52,10 +48,10 @@ func watchCommand() *cobra.Command {
 			for _, e := range open {
 				titles = append(titles, e.Title)
 			}
-			return watch(c, s, set, titles)
+			return watch(c, at, titles)
 		},
 	}
-	c.Flags().StringVar(&at, "store", "", storeFlag)
+	c.Flags().StringVar(&named, "store", "", storeFlag)
 	return c
 }
 
@@ -65,13 +61,13 @@ const (
 )
 
 // watch follows titles until none of them is unfinished.
-func watch(c *cobra.Command, s store.Store, set settings, titles []string) error {
+func watch(c *cobra.Command, at openedStore, titles []string) error {
 	ctx, errs := c.Context(), c.ErrOrStderr()
 	if len(titles) == 0 {
 		_, err := fmt.Fprintln(c.OutOrStdout(), "no title is open")
 		return err
 	}
-	f := &follower{store: s, out: c.OutOrStdout(), news: make(chan struct{}, 1), shows: map[string]progress{}}
+	f := &follower{store: at.store, out: c.OutOrStdout(), news: make(chan struct{}, 1), shows: map[string]progress{}}
 	for _, t := range titles {
 		if len(titles) == 1 {
 			f.shows[t] = newProgress(errs, t)
@@ -80,7 +76,7 @@ func watch(c *cobra.Command, s store.Store, set settings, titles []string) error
 		}
 	}
 	defer f.close()
-	rings, err := openBroker(ctx, set, brokerUse{leaseOnly: true, wait: brokerWait, lost: func(error) {}, log: zap.NewNop()})
+	rings, err := openBroker(ctx, at.settings, brokerUse{leaseOnly: true, wait: brokerWait, lost: func(error) {}, log: zap.NewNop()})
 	if err != nil {
 		fmt.Fprintf(errs, "progress is told from the store alone: %v\n", pipeline.Visible(err.Error()))
 	} else {
