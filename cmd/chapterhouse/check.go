@@ -2,11 +2,8 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
-	"os"
-	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
@@ -15,7 +12,7 @@ import (
 
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
-	"chapterhouse/pipeline/house"
+	"chapterhouse/pipeline/report"
 	"chapterhouse/pipeline/store"
 
 	"github.com/spf13/cobra"
@@ -92,26 +89,12 @@ func (o checkOptions) share() (float64, error) {
 
 func audit(c *cobra.Command, o checkOptions, share float64) error {
 	ctx := c.Context()
-	set, err := loadSettings(0)
+	at, err := storeHere(ctx, o.store)
 	if err != nil {
 		return err
 	}
-	if o.store != "" {
-		set.Store = o.store
-	}
-	if set.Store == "" {
-		set.Store = houseStore()
-	}
-	if set.Store != "" && !strings.Contains(set.Store, "://") {
-		if err := isFolder(set.Store, "name the store with --store"); err != nil {
-			return err
-		}
-	}
-	s, closeStore, err := openStore(ctx, set)
-	if err != nil {
-		return err
-	}
-	defer closeStore()
+	defer at.close()
+	s := at.store
 	if own, ok := s.(interface{ Lock() error }); ok && o.repair {
 		if err := own.Lock(); err != nil {
 			return err
@@ -159,24 +142,9 @@ func sweep(c *cobra.Command, s store.Store) error {
 	return err
 }
 
-// houseStore is where process keeps the store of the house around the working folder.
-func houseStore() string {
-	here, err := os.Getwd()
-	if err != nil {
-		return ""
-	}
-	root, ok := house.Find(here)
-	if !ok {
-		return ""
-	}
-	return filepath.Join(root, ".chapterhouse")
-}
-
 func writeAudited(w io.Writer, found coordinator.Audited, asJSON bool) error {
 	if asJSON {
-		enc := json.NewEncoder(w)
-		enc.SetIndent("", "  ")
-		return enc.Encode(found)
+		return report.JSON(w, found)
 	}
 	fmt.Fprintf(w, "objects: %d, of them titles: %d, recipes: %d, results: %d, files and uploads: %d (%d MB), their bytes read: %d\n",
 		found.Objects, found.Titles, found.Recipes, found.Commits, found.Blobs, found.Bytes>>20, found.Read)
