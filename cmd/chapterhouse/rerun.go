@@ -89,13 +89,14 @@ func rerun(c *cobra.Command, title string, o rerunOptions) error {
 	if fresh {
 		sub.Again = again
 	}
-	if order := coordinator.OrderOf(state); o.order.class == "" {
-		o.order.class = string(order.Class)
+	order := coordinator.OrderOf(state)
+	if state.Wanted == state.Standing && !order.Due.After(time.Now()) {
+		order.Due = time.Time{} // it was that of a run that is over
 	}
-	if due := coordinator.OrderOf(state).Due; o.order.due == "" && due.After(time.Now()) {
-		o.order.due = due.Format(time.RFC3339)
+	if order, err = o.order.over(c, order); err != nil {
+		return err
 	}
-	entered, err := enter(c, s, sub, o.order)
+	entered, err := enter(ctx, s, sub, state, order)
 	if err != nil {
 		return err
 	}

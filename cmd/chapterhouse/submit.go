@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"strings"
@@ -85,7 +86,18 @@ func submit(c *cobra.Command, o submitOptions) error {
 	if err != nil {
 		return err
 	}
-	entered, err := enter(c, at.store, sub, o.order)
+	state, err := coordinator.Known(ctx, at.store, sub.Title.Slug)
+	if err != nil {
+		return err
+	}
+	order := coordinator.Order{Class: queue.Overnight}
+	if state.Wanted != state.Standing {
+		order = coordinator.OrderOf(state)
+	}
+	if order, err = o.order.over(c, order); err != nil {
+		return err
+	}
+	entered, err := enter(ctx, at.store, sub, state, order)
 	if err != nil {
 		return err
 	}
@@ -95,27 +107,14 @@ func submit(c *cobra.Command, o submitOptions) error {
 	return watch(c, at, []string{entered.Title})
 }
 
-// enter submits, in the order that flags give, else the title's unfinished run
-// has.
-func enter(c *cobra.Command, s store.Store, sub pipeline.Submission, flags orderFlags) (Submitted, error) {
-	ctx, slug := c.Context(), sub.Title.Slug
-	before, err := coordinator.Known(ctx, s, slug)
-	if err != nil {
-		return Submitted{}, err
-	}
-	order := coordinator.Order{Class: queue.Overnight}
-	if before.Wanted != before.Standing {
-		order = coordinator.OrderOf(before)
-	}
-	if order, err = flags.over(c, order); err != nil {
-		return Submitted{}, err
-	}
+// enter submits a run of a title that was in a state before.
+func enter(ctx context.Context, s store.Store, sub pipeline.Submission, before pipeline.TitleState, order coordinator.Order) (Submitted, error) {
 	run, err := coordinator.Submit(ctx, s, sub, order)
 	if err != nil {
 		return Submitted{}, err
 	}
 	done := Submitted{
-		Title: slug, Name: sub.Title.Name, Run: run, New: run > coordinator.RunOf(before.Seq), Standing: run == before.Standing,
+		Title: sub.Title.Slug, Name: sub.Title.Name, Run: run, New: run > coordinator.RunOf(before.Seq), Standing: run == before.Standing,
 		Chapters: len(sub.Title.Chapters), Files: len(sub.Sources), Class: string(order.Class), Due: order.Due,
 	}
 	there := map[string]bool{}
