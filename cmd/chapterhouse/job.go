@@ -35,6 +35,15 @@ func jobCommand() *cobra.Command {
 	}
 }
 
+// jobChild is this program as the child that does jobs.
+func jobChild() (worker.Child, error) {
+	self, err := os.Executable()
+	if err != nil {
+		return nil, pipeline.Errorf(pipeline.Infra, "start children", "%w", err)
+	}
+	return worker.Program(self, "job"), nil
+}
+
 func doJob(c *cobra.Command, dir string, say func(worker.Line)) error {
 	text, err := os.ReadFile(filepath.Join(dir, render.JobFile))
 	if err != nil {

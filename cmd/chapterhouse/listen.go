@@ -55,6 +55,25 @@ func listen(ctx context.Context, set settings, log *zap.Logger) present {
 	return p
 }
 
+// watchKeys shows what is said of keys, until stop is called; there is news
+// when one of them was done or failed.
+func watchKeys(events queue.Events, show func(queue.Event)) (news <-chan struct{}, stop func(), err error) {
+	rung := make(chan struct{}, 1)
+	stop, err = events.Watch(func(e queue.Event) {
+		if !e.Key.Valid() {
+			return
+		}
+		show(e)
+		if e.Done || e.Failed {
+			select {
+			case rung <- struct{}{}:
+			default:
+			}
+		}
+	})
+	return rung, stop, err
+}
+
 // slots are those of the workers, by engine.
 func (p present) slots() map[string]int {
 	n := map[string]int{}

@@ -9,7 +9,6 @@ import (
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
-	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/queue/jetstream"
 	"chapterhouse/pipeline/store/folder"
 	"chapterhouse/worker"
@@ -52,12 +51,12 @@ func (n *localNight) fill(ctx context.Context, s *folder.Store, set settings, su
 		return err
 	}
 	n.open = append(n.open, rings.Close)
-	self, err := os.Executable()
+	child, err := jobChild()
 	if err != nil {
-		return pipeline.Errorf(pipeline.Infra, "start children", "%w", err)
+		return err
 	}
 	n.worker = &worker.Worker{
-		Store: s, Queue: rings, Events: rings.Events(sub.Engine.ID()), Engine: sub.Engine, Child: worker.Program(self, "job"),
+		Store: s, Queue: rings, Events: rings.Events(sub.Engine.ID()), Engine: sub.Engine, Child: child,
 		Scratch: scratch, Slots: set.Slots, Memory: sub.Settings.Job.MemoryMiB, Name: "local", Log: log,
 		Trouble: func(err error) {
 			select {
@@ -92,19 +91,7 @@ func (n *localNight) work(ctx context.Context, title string, show progress) (pip
 		stop()
 		<-ended
 	}()
-	news := make(chan struct{}, 1)
-	unwatch, err := n.worker.Events.Watch(func(e queue.Event) {
-		if !e.Key.Valid() {
-			return
-		}
-		show.event(e)
-		if e.Done || e.Failed {
-			select {
-			case news <- struct{}{}:
-			default:
-			}
-		}
-	})
+	news, unwatch, err := watchKeys(n.worker.Events, show.event)
 	if err != nil {
 		return pipeline.Outcome{}, err
 	}

@@ -67,7 +67,7 @@ func watch(c *cobra.Command, at openedStore, titles []string) error {
 		_, err := fmt.Fprintln(c.OutOrStdout(), "no title is open")
 		return err
 	}
-	f := &follower{store: at.store, out: c.OutOrStdout(), news: make(chan struct{}, 1), shows: map[string]progress{}}
+	f := &follower{store: at.store, out: c.OutOrStdout(), shows: map[string]progress{}}
 	for _, t := range titles {
 		if len(titles) == 1 {
 			f.shows[t] = newProgress(errs, t)
@@ -81,11 +81,12 @@ func watch(c *cobra.Command, at openedStore, titles []string) error {
 		fmt.Fprintf(errs, "progress is told from the store alone: %v\n", pipeline.Visible(err.Error()))
 	} else {
 		defer rings.Close()
-		stop, err := rings.Events(engineHere().ID()).Watch(f.event)
+		news, stop, err := watchKeys(rings.Events(engineHere().ID()), f.event)
 		if err != nil {
 			return err
 		}
 		defer stop()
+		f.news = news
 	}
 	return f.follow(ctx, titles)
 }
@@ -94,25 +95,16 @@ func watch(c *cobra.Command, at openedStore, titles []string) error {
 type follower struct {
 	store store.Store
 	out   io.Writer
-	news  chan struct{}
+	news  <-chan struct{} // nil without a broker
 	mu    sync.Mutex
 	shows map[string]progress
 }
 
 func (f *follower) event(e queue.Event) {
-	if !e.Key.Valid() {
-		return
-	}
 	f.mu.Lock()
+	defer f.mu.Unlock()
 	for _, show := range f.shows {
 		show.event(e)
-	}
-	f.mu.Unlock()
-	if e.Done || e.Failed {
-		select {
-		case f.news <- struct{}{}:
-		default:
-		}
 	}
 }
 

@@ -2,9 +2,7 @@ package main
 
 import (
 	"context"
-	"os"
 
-	"chapterhouse/pipeline"
 	"chapterhouse/worker"
 
 	"github.com/spf13/cobra"
@@ -33,14 +31,14 @@ func work(ctx context.Context, s service) error {
 		return err
 	}
 	defer done()
-	self, err := os.Executable()
+	child, err := jobChild()
 	if err != nil {
-		return pipeline.Errorf(pipeline.Infra, "start children", "%w", err)
+		return err
 	}
 	metrics := newJobMetrics(s.metrics)
 	w := &worker.Worker{
 		Store: s.store, Queue: s.rings, Events: s.rings.Events(s.engine.ID()), Engine: s.engine,
-		Child: worker.Program(self, "job"), Scratch: scratch, Slots: s.Slots, Memory: s.MemoryMiB, Name: s.Name, Log: s.log,
+		Child: child, Scratch: scratch, Slots: s.Slots, Memory: s.MemoryMiB, Name: s.Name, Log: s.log,
 		Beat: s.lease() / 4, StuckAfter: seconds(s.StuckS), Ended: metrics.ended, Trouble: func(error) { metrics.infra.Inc() },
 	}
 	s.log.Info("worker works", zap.Int("slots", s.Slots), zap.String("store", s.Store), zap.String("engine", s.engine.ID()), zap.String("scratch", scratch))
