@@ -176,7 +176,8 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 		if err == nil {
 			f.Specs, err = chosen(f.Outcome, o.specs)
 		}
-		if mine := f.chaptersOf(o.narrator); err == nil && len(mine) == 0 {
+		mine := f.chaptersOf(o.narrator)
+		if err == nil && len(mine) == 0 {
 			err = pipeline.Errorf(pipeline.House, "", "run %s of %s has nothing of %s", f.Run, title, o.narrator)
 		}
 		if pipeline.KindOf(err) == pipeline.House && o.title == "" {
@@ -193,7 +194,7 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 		if err != nil {
 			return err
 		}
-		rep.Chapters = f.chaptersOf(o.narrator)
+		rep.Chapters = mine
 		if err := leaveReport(rep, out); err != nil {
 			return err
 		}

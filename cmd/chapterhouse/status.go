@@ -167,11 +167,9 @@ type seenTitle struct {
 }
 
 func seeTitle(ctx context.Context, s store.Store, title string) seenTitle {
-	t := seenTitle{title: title}
-	if t.state, t.err = coordinator.Known(ctx, s, title); t.err != nil {
-		return t
-	}
-	if _, o, err := coordinator.Standing(ctx, s, title); err == nil {
+	state, o, err := coordinator.Standing(ctx, s, title)
+	t := seenTitle{title: title, state: state}
+	if err == nil {
 		t.standing = &o
 	} else if !errors.Is(err, coordinator.ErrNoRun) {
 		t.err = err
