@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"io"
-	"maps"
 	"os"
 	"regexp"
 	"runtime"
@@ -284,9 +283,4 @@ func (s settings) logger(w io.Writer) *zap.Logger {
 	enc := zap.NewProductionEncoderConfig()
 	enc.EncodeTime = zapcore.ISO8601TimeEncoder
 	return zap.New(zapcore.NewCore(zapcore.NewConsoleEncoder(enc), zapcore.Lock(zapcore.AddSync(oneLine{w})), level))
-}
-
-// listed is a map's keys in words.
-func listed[V any](m map[string]V) string {
-	return strings.Join(slices.Sorted(maps.Keys(m)), ", ")
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 )
 
 // count is a number of things in words.
@@ -27,3 +28,6 @@ func size(bytes int64) string {
 
 // sortedKeys are a map's keys in order.
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
+
+// listed is a map's keys in words.
+func listed[V any](m map[string]V) string { return strings.Join(sortedKeys(m), ", ") }
