@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"net/http"
 	"sync"
 	"time"
 
@@ -128,6 +129,37 @@ func (s *Store) putParts(ctx context.Context, name string, from io.ReadSeeker, s
 	}
 	done = err == nil
 	return err
+}
+
+// Sweep drops what uploads have left that were begun before a time and never
+// finished: those of processes that died. It returns how many. Two days are
+// long enough for any upload.
+func (s *Store) Sweep(ctx context.Context, before time.Time) (int, error) {
+	var old []minio.ObjectMultipartInfo
+	err := s.retry(ctx, func() error {
+		old = old[:0]
+		ctx, stop := context.WithCancel(ctx)
+		defer stop() // ends who lists where we don't listen to the end
+		for u := range s.core.ListIncompleteUploads(ctx, s.bucket, s.key(store.Blobs), true) {
+			if u.Err != nil {
+				return u.Err
+			}
+			if u.Initiated.Before(before) {
+				old = append(old, u)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return 0, s.explain("", err)
+	}
+	for i, u := range old {
+		err := s.retry(ctx, func() error { return s.core.AbortMultipartUpload(ctx, s.bucket, u.Key, u.UploadID) })
+		if err != nil && !is(err, http.StatusNotFound) {
+			return i, s.explain(u.Key, err)
+		}
+	}
+	return len(old), nil
 }
 
 // measure sets the span's digest and adds its bytes to total.
