@@ -37,17 +37,7 @@ func TestAuditStores(t *testing.T) {
 			return s, dir
 		},
 		"s3": func(t *testing.T) (store.Store, string) {
-			g, err := s3test.Start(t.TempDir())
-			if errors.Is(err, s3test.ErrNotInstalled) && os.Getenv("CHAPTERHOUSE_REQUIRE") != "all" {
-				t.Skip(err)
-			}
-			if err != nil {
-				t.Fatal(err)
-			}
-			t.Cleanup(g.Stop)
-			if err := g.NewBucket("house"); err != nil {
-				t.Fatal(err)
-			}
+			g := s3test.For(t, "house")
 			s, err := s3.Open(t.Context(), s3.Options{Endpoint: g.Endpoint, Bucket: "house", AccessKey: g.AccessKey, SecretKey: g.SecretKey, Patience: 5 * time.Second})
 			if err != nil {
 				t.Fatal(err)

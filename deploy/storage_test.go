@@ -53,13 +53,7 @@ const (
 func storage(t *testing.T) *s3test.Gateway {
 	t.Helper()
 	program(t, "jq", "jq")
-	g, err := s3test.Start(t.TempDir())
-	if errors.Is(err, s3test.ErrNotInstalled) {
-		required(t, err)
-	}
-	must(t, err)
-	t.Cleanup(g.Stop)
-	must(t, g.NewBucket(bucket))
+	g := s3test.For(t, bucket)
 	for _, user := range []string{"worker", "coordinator", "person", "stranger"} {
 		must(t, g.AddUser(user, password(user)))
 	}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -40,19 +39,7 @@ const bucket = "house"
 
 func newCluster(t *testing.T) *cluster {
 	t.Helper()
-	c := &cluster{papers: natstest.NewPapers(t, "server"), dir: t.TempDir()}
-	gateway, err := s3test.Start(filepath.Join(c.dir, "s3"))
-	if errors.Is(err, s3test.ErrNotInstalled) && os.Getenv("CHAPTERHOUSE_REQUIRE") != "all" {
-		t.Skip(err)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(gateway.Stop)
-	if err := gateway.NewBucket(bucket); err != nil {
-		t.Fatal(err)
-	}
-	c.gateway = gateway
+	c := &cluster{papers: natstest.NewPapers(t, "server"), gateway: s3test.For(t, bucket), dir: t.TempDir()}
 	c.startBroker(t)
 	return c
 }

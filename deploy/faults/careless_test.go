@@ -2,8 +2,6 @@ package faults
 
 import (
 	"context"
-	"errors"
-	"os"
 	"strings"
 	"testing"
 
@@ -13,20 +11,9 @@ import (
 	"github.com/minio/minio-go/v7/pkg/credentials"
 )
 
-// aGateway skips where the server is not installed, and fails where all is required.
-func aGateway(t *testing.T) *s3test.Gateway {
-	g, err := s3test.Start(t.TempDir())
-	if errors.Is(err, s3test.ErrNotInstalled) && os.Getenv("CHAPTERHOUSE_REQUIRE") != "all" {
-		t.Skip(err)
-	}
-	must(t, err)
-	t.Cleanup(g.Stop)
-	return g
-}
-
 // TestCareless: the second to create an object is told that it did, and did.
 func TestCareless(t *testing.T) {
-	g := aGateway(t)
+	g := s3test.For(t)
 	must(t, g.NewBucket("night"))
 	c, err := newCareless(g)
 	must(t, err)

@@ -38,17 +38,7 @@ func TestPlaces(t *testing.T) {
 			}
 		},
 		"s3": func(t *testing.T) func() store.Store {
-			g, err := s3test.Start(t.TempDir())
-			if errors.Is(err, s3test.ErrNotInstalled) && os.Getenv("CHAPTERHOUSE_REQUIRE") != "all" {
-				t.Skip(err)
-			}
-			if err != nil {
-				t.Fatal(err)
-			}
-			t.Cleanup(g.Stop)
-			if err := g.NewBucket("house"); err != nil {
-				t.Fatal(err)
-			}
+			g := s3test.For(t, "house")
 			return func() store.Store {
 				s, err := s3.Open(t.Context(), s3.Options{Endpoint: g.Endpoint, Bucket: "house", Prefix: "quiet-street", AccessKey: g.AccessKey, SecretKey: g.SecretKey})
 				if err != nil {

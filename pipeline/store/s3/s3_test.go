@@ -1,9 +1,7 @@
 package s3
 
 import (
-	"errors"
 	"fmt"
-	"os"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -20,14 +18,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // gateway starts a server with a bucket "house".
 func gateway(t testing.TB) *s3test.Gateway {
 	t.Helper()
-	g, err := s3test.Start(t.TempDir())
-	if errors.Is(err, s3test.ErrNotInstalled) && os.Getenv("CHAPTERHOUSE_REQUIRE") != "all" {
-		t.Skip(err)
-	}
-	must(t, err)
-	t.Cleanup(g.Stop)
-	must(t, g.NewBucket("house"))
-	return g
+	return s3test.For(t, "house")
 }
 
 func optionsOf(g *s3test.Gateway) Options {

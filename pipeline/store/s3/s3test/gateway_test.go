@@ -15,19 +15,6 @@ import (
 	"chapterhouse/pipeline/store/s3/s3test"
 )
 
-func start(t *testing.T) *s3test.Gateway {
-	t.Helper()
-	g, err := s3test.Start(t.TempDir())
-	if errors.Is(err, s3test.ErrNotInstalled) && os.Getenv("CHAPTERHOUSE_REQUIRE") != "all" {
-		t.Skip(err)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(g.Stop)
-	return g
-}
-
 // client speaks to the gateway as a user.
 func client(t *testing.T, g *s3test.Gateway, access, secret string) *minio.Client {
 	t.Helper()
@@ -48,7 +35,7 @@ func put(t *testing.T, c *minio.Client, name, text string) error {
 
 // TestUsers: a user may do what the policy says and no more, until removed.
 func TestUsers(t *testing.T) {
-	g := start(t)
+	g := s3test.For(t)
 	for _, err := range []error{
 		g.NewBucket("house"),
 		g.AddUser("worker-1", "not-so-secret"),
@@ -86,10 +73,7 @@ func TestUsers(t *testing.T) {
 
 // TestResume: a server that was killed comes back where it was with all it had.
 func TestResume(t *testing.T) {
-	g := start(t)
-	if err := g.NewBucket("house"); err != nil {
-		t.Fatal(err)
-	}
+	g := s3test.For(t, "house")
 	c := client(t, g, g.AccessKey, g.SecretKey)
 	if err := put(t, c, "a", "1"); err != nil {
 		t.Fatal(err)
