@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"hash"
 	"io"
 	"sort"
 	"strconv"
@@ -25,8 +26,11 @@ func DigestOf(b []byte) Digest {
 func DigestReader(r io.Reader) (Digest, int64, error) {
 	h := sha256.New()
 	n, err := io.Copy(h, r)
-	return Digest(hex.EncodeToString(h.Sum(nil))), n, err
+	return DigestSum(h), n, err
 }
+
+// DigestSum is the digest of what was written to h, which is a SHA-256.
+func DigestSum(h hash.Hash) Digest { return Digest(hex.EncodeToString(h.Sum(nil))) }
 
 // Valid tells whether d has the form of a digest. Digests stand in paths and
 // subjects, so whatever comes from outside is tested with it first.

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -152,7 +151,7 @@ func CopyBlob(ctx context.Context, s Store, d pipeline.Digest, w io.Writer) (int
 	if err != nil {
 		return n, fmt.Errorf("read blob %s: %w", d.Short(), err)
 	}
-	if pipeline.Digest(hex.EncodeToString(h.Sum(nil))) != d {
+	if pipeline.DigestSum(h) != d {
 		return n, fmt.Errorf("blob %s: %w", d.Short(), ErrDamaged)
 	}
 	return n, nil

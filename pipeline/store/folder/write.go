@@ -5,7 +5,6 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -43,7 +42,7 @@ func (s *Store) Put(ctx context.Context, d pipeline.Digest, from io.ReadSeeker) 
 		return err
 	}
 	defer s.dropTemp(tmp)
-	if pipeline.Digest(hex.EncodeToString(h.Sum(nil))) != d {
+	if pipeline.DigestSum(h) != d {
 		return fmt.Errorf("store blob %s: %w", d.Short(), store.ErrDamaged)
 	}
 	if err := s.makeDir(path.Dir(name)); err != nil {

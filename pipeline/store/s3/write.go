@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"hash"
@@ -114,7 +113,7 @@ func (s *Store) putParts(ctx context.Context, name string, from io.ReadSeeker, s
 		}
 		parts = append(parts, minio.CompletePart{PartNumber: len(parts) + 1, ETag: sent.ETag})
 	}
-	if digest(total) != d {
+	if pipeline.DigestSum(total) != d {
 		return &final{store.ErrDamaged}
 	}
 	err = s.retry(ctx, func() error {
@@ -178,7 +177,7 @@ func (sp *span) measure(ctx context.Context, total hash.Hash) error {
 	if err != nil {
 		return &final{err}
 	}
-	sp.digest = digest(own)
+	sp.digest = pipeline.DigestSum(own)
 	return nil
 }
 
@@ -189,7 +188,7 @@ func (sp *span) send(ctx context.Context, do func(io.Reader) error) error {
 		return &final{err}
 	}
 	b := &body{ctx: ctx, from: sp.from, left: sp.n, digest: sp.digest, hash: sha256.New()}
-	if sp.n == 0 && digest(b.hash) != sp.digest {
+	if sp.n == 0 && pipeline.DigestSum(b.hash) != sp.digest {
 		return &final{store.ErrDamaged} // an empty body is not read at all
 	}
 	err := do(b)
@@ -235,7 +234,7 @@ func (b *body) Read(p []byte) (int, error) {
 	b.hash.Write(p[:n])
 	b.left -= int64(n)
 	switch {
-	case b.left == 0 && digest(b.hash) != b.digest, b.left > 0 && err == io.EOF:
+	case b.left == 0 && pipeline.DigestSum(b.hash) != b.digest, b.left > 0 && err == io.EOF:
 		err = store.ErrDamaged
 	case b.left == 0, err == nil:
 		err = b.ctx.Err()
@@ -256,5 +255,3 @@ func (b *body) end() error {
 	b.over = true
 	return b.err
 }
-
-func digest(h hash.Hash) pipeline.Digest { return pipeline.Digest(hex.EncodeToString(h.Sum(nil))) }
