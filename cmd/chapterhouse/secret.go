@@ -10,8 +10,8 @@ type Secret string
 const redacted = "[redacted]"
 
 // Format is asked for every verb, also for a wrong one.
-func (Secret) Format(f fmt.State, _ rune)     { fmt.Fprint(f, redacted) }
-func (Secret) String() string                 { return redacted }
-func (Secret) GoString() string               { return redacted }
-func (Secret) MarshalText() ([]byte, error)   { return []byte(redacted), nil }
-func (s Secret) MarshalJSON() ([]byte, error) { return []byte(`"` + redacted + `"`), nil }
+func (Secret) Format(f fmt.State, _ rune) { fmt.Fprint(f, redacted) }
+
+// String is for logs, MarshalText for JSON and YAML.
+func (Secret) String() string               { return redacted }
+func (Secret) MarshalText() ([]byte, error) { return []byte(redacted), nil }
