@@ -162,7 +162,7 @@ func (n *night) judgeBad(ctx context.Context) error {
 			}
 		}
 		for key := range keys {
-			n.round.atMost("tries before a bad chapter is given up", float64(tries[key]), strikes, "%.0f")
+			n.round.count("tries before a bad chapter is given up", tries[key], strikes)
 		}
 	}
 	// Pins wait for the first failure and for no other.
@@ -177,7 +177,7 @@ func (n *night) judgeBad(ctx context.Context) error {
 				before++
 			}
 		}
-		n.round.atMost(fmt.Sprintf("failed tries of the bad %s when %s were pinned", pin.step, pin.what), float64(before), 1, "%.0f")
+		n.round.count(fmt.Sprintf("failed tries of the bad %s when %s were pinned", pin.step, pin.what), before, 1)
 	}
 	return n.verify(ctx, expect{holes: holes, strikes: strikes * len(holes), tries: -1})
 }

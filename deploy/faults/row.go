@@ -177,6 +177,11 @@ func (r *round) atMost(what string, v, limit float64, format string) {
 	r.result.Numbers = append(r.result.Numbers, Number{what, v, limit, format})
 }
 
+// count is atMost of a number of things.
+func (r *round) count(what string, n, limit int) {
+	r.atMost(what, float64(n), float64(limit), "%.0f")
+}
+
 // tell gives a number without a limit.
 func (r *round) tell(what string, v float64, format string) { r.atMost(what, v, math.NaN(), format) }
 

@@ -81,7 +81,7 @@ func brokerLost(wipe bool) func(context.Context, *round) error {
 				again++
 			}
 		}
-		r.atMost("finished jobs done again", float64(again), 0, "%.0f")
+		r.count("finished jobs done again", again, 0)
 		return n.verify(ctx, expect{tries: len(n.workers)})
 	}
 }
@@ -113,7 +113,7 @@ func loseDone(ctx context.Context, r *round) error {
 	if err != nil {
 		return err
 	}
-	r.atMost("jobs done again", float64(again), 0, "%.0f")
+	r.count("jobs done again", again, 0)
 	return n.verify(ctx, expect{})
 }
 

@@ -63,7 +63,7 @@ func (r *round) failingNight(ctx context.Context, way, reason string) (*night, e
 			tries++
 		}
 	}
-	r.atMost("tries before it is given up", float64(tries), strikes, "%.0f")
+	r.count("tries before it is given up", tries, strikes)
 	if way == "hang" {
 		n.endedAfter(failed)
 	}

@@ -231,7 +231,7 @@ func killBeforeDone(ctx context.Context, r *round) error {
 	if err != nil {
 		return err
 	}
-	r.atMost("done again", float64(tries-1), 0, "%.0f")
+	r.count("done again", tries-1, 0)
 	return n.verify(ctx, expect{})
 }
 
@@ -276,8 +276,8 @@ func freeze(ctx context.Context, r *round) error {
 			said++
 		}
 	}
-	r.atMost("objects of that job that the thawed worker wrote", float64(wrote), 0, "%.0f")
-	r.atMost("rings that the thawed worker gave back or ended", float64(said), 0, "%.0f")
+	r.count("objects of that job that the thawed worker wrote", wrote, 0)
+	r.count("rings that the thawed worker gave back or ended", said, 0)
 	return n.verify(ctx, expect{tries: 1})
 }
 
@@ -316,7 +316,7 @@ func fullDisk(ctx context.Context, r *round) error {
 	if err != nil {
 		return err
 	}
-	r.atMost("things left on the full disk", float64(len(left)), 0, "%.0f")
+	r.count("things left on the full disk", len(left), 0)
 	if err := n.noStrikes(); err != nil {
 		return err
 	}

@@ -167,6 +167,6 @@ func (n *night) noStrikes() error {
 			strikes++
 		}
 	}
-	n.round.atMost("strikes against jobs", float64(strikes), 0, "%.0f")
+	n.round.count("strikes against jobs", strikes, 0)
 	return nil
 }

@@ -47,7 +47,7 @@ func submitAgain(ctx context.Context, r *round) error {
 	if err != nil {
 		return err
 	}
-	r.atMost("jobs of both runs done twice", float64(twice), 0, "%.0f")
+	r.count("jobs of both runs done twice", twice, 0)
 	return n.verify(ctx, expect{})
 }
 
@@ -85,7 +85,7 @@ func cancelled(ctx context.Context, r *round) error {
 		}
 	}
 	r.tell("the last job is begun after", latest, "%.1f s")
-	r.atMost(fmt.Sprintf("jobs begun more than %v after the word", last), float64(late), 0, "%.0f")
+	r.count(fmt.Sprintf("jobs begun more than %v after the word", last), late, 0)
 	done, err := n.Bucket.List("commits/")
 	if err != nil {
 		return err
@@ -110,7 +110,7 @@ func cancelled(ctx context.Context, r *round) error {
 			again++
 		}
 	}
-	r.atMost("finished jobs done again by the next run", float64(again), 0, "%.0f")
+	r.count("finished jobs done again by the next run", again, 0)
 	return n.verify(ctx, expect{tries: len(n.workers)})
 }
 
@@ -179,7 +179,7 @@ func twoEngines(ctx context.Context, r *round) error {
 			}
 		}
 	}
-	r.atMost("jobs that a worker of the wrong engine began", float64(strange), 0, "%.0f")
-	r.atMost("sources measured again for the new engine", float64(measured), 0, "%.0f")
+	r.count("jobs that a worker of the wrong engine began", strange, 0)
+	r.count("sources measured again for the new engine", measured, 0)
 	return n.verify(ctx, expect{tries: 1 + 2*n.shape.chapters}) // weighs and files are of another stage
 }

@@ -96,7 +96,7 @@ func (n *night) madeOf(bad pipeline.Digest) error {
 			made++
 		}
 	}
-	n.round.atMost("results made of the damaged recording", float64(made), 0, "%.0f")
+	n.round.count("results made of the damaged recording", made, 0)
 	return nil
 }
 
@@ -225,6 +225,6 @@ func (n *night) mended(ctx context.Context, gone pipeline.Digest) error {
 	if err != nil {
 		return err
 	}
-	n.round.atMost("jobs done again, for two files", float64(again), 2, "%.0f")
+	n.round.count("jobs done again, for two files", again, 2)
 	return n.verify(ctx, expect{tries: 2})
 }
