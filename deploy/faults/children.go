@@ -100,7 +100,7 @@ func (n *night) timed(ctx context.Context) (time.Duration, error) {
 	if err := n.submit(ctx); err != nil {
 		return 0, err
 	}
-	if _, err := n.closed(ctx, n.house.Slug, longRound); err != nil {
+	if err := n.closed(ctx, n.house.Slug, longRound); err != nil {
 		return 0, err
 	}
 	t, err := n.Bucket.Title(n.house.Slug)

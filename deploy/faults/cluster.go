@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"chapterhouse/deploy/faults/proxy"
-	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/store/s3/s3test"
 )
 
@@ -182,21 +181,29 @@ func (m *Machine) call(ctx context.Context, variant string, args ...string) (str
 	return string(out), nil
 }
 
-// closed waits until a title's wanted run stands.
-func (c *Cluster) closed(ctx context.Context, title string, limit time.Duration) (pipeline.TitleState, error) {
-	var t pipeline.TitleState
-	err := await(ctx, limit, "title "+title+" is closed", func() (bool, error) {
-		var err error
-		t, err = c.Bucket.Title(title)
-		if err != nil {
-			return false, nil // it is being written
+// until waits for something that a process may no longer bring about when it
+// has ended by itself; an error has the last words of all of them.
+func (c *Cluster) until(ctx context.Context, limit time.Duration, what string, holds func() bool) error {
+	err := await(ctx, limit, what, func() (bool, error) {
+		if holds() {
+			return true, nil
 		}
-		return t.Wanted != "" && t.Wanted == t.Standing, c.ended()
+		return false, c.ended()
 	})
 	if err != nil {
 		err = fmt.Errorf("%w\n%s", err, c.says())
 	}
-	return t, err
+	return err
+}
+
+// closed waits until a title's wanted run stands.
+func (c *Cluster) closed(ctx context.Context, title string, limit time.Duration) error {
+	return c.until(ctx, limit, "title "+title+" is closed", func() bool { return c.isClosed(title) })
+}
+
+func (c *Cluster) isClosed(title string) bool {
+	t, err := c.Bucket.Title(title) // an error: it is being written
+	return err == nil && t.Wanted != "" && t.Wanted == t.Standing
 }
 
 // ended names a machine whose process ended by itself.

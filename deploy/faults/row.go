@@ -287,23 +287,19 @@ func (m *Machine) serves() bool {
 // ready waits until every coordinator has looked for titles and every worker
 // has said that it is there.
 func (n *night) ready(ctx context.Context) error {
-	err := await(ctx, closing, "coordinators and workers are up", func() (bool, error) {
+	return n.until(ctx, closing, "coordinators and workers are up", func() bool {
 		for _, m := range n.coordinators {
 			if !m.serves() && !(n.shape.careless && strings.Contains(m.Everything(), "one coordinator only")) {
-				return false, n.ended()
+				return false
 			}
 		}
 		for _, m := range n.workers {
 			if m.Broker.Events() == 0 {
-				return false, n.ended()
+				return false
 			}
 		}
-		return true, nil
+		return true
 	})
-	if err != nil {
-		err = fmt.Errorf("%w\n%s", err, n.says())
-	}
-	return err
 }
 
 // Close ends the night.
@@ -347,8 +343,7 @@ func (n *night) submitBy(ctx context.Context, variant string) error {
 
 // finish waits for the title's close.
 func (n *night) finish(ctx context.Context) error {
-	_, err := n.closed(ctx, n.house.Slug, closing)
-	return err
+	return n.closed(ctx, n.house.Slug, closing)
 }
 
 // stop ends the night's processes: what comes next has the machine for itself.

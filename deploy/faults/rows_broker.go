@@ -3,6 +3,7 @@ package faults
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -50,18 +51,11 @@ func brokerLost(wipe bool) func(context.Context, *round) error {
 			return err
 		}
 		back := time.Now()
-		err = await(ctx, closing, "a worker begins a job", func() (bool, error) {
-			for _, w := range n.workers {
-				for _, c := range w.Store.Calls() {
-					if begins(c) && c.At.After(back) {
-						return true, nil
-					}
-				}
-			}
-			return false, n.ended()
+		err = n.until(ctx, closing, "a worker begins a job", func() bool {
+			return slices.ContainsFunc(n.workers, func(w *Machine) bool { return len(w.begun(back)) > 0 })
 		})
 		if err != nil {
-			return fmt.Errorf("%w\n%s", err, n.says())
+			return err
 		}
 		r.atMost("work goes on after", time.Since(back).Seconds(), (lease + redelivery).Seconds(), "%.1f s")
 		if err := n.finish(ctx); err != nil {

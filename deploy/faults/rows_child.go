@@ -77,8 +77,8 @@ func (n *night) endedAfter(failed []Try) {
 		var begun time.Time
 		end := n.written(f.Name)
 		for _, w := range n.workers {
-			for _, c := range w.Store.Calls() {
-				if begins(c) && keyOf(c.Name) == f.Key && c.At.Before(end) && c.At.After(begun) {
+			for _, c := range w.begun(begun) {
+				if keyOf(c.Name) == f.Key && c.At.Before(end) {
 					begun = c.At
 				}
 			}

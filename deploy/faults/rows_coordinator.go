@@ -2,7 +2,6 @@ package faults
 
 import (
 	"context"
-	"fmt"
 	"strings"
 	"time"
 
@@ -74,16 +73,10 @@ const probes = "probe/"
 
 // hitOrClosed waits until something is caught, or else the title is closed.
 func (n *night) hitOrClosed(ctx context.Context, trap *proxy.Trap[proxy.Call]) (hit bool, err error) {
-	err = await(ctx, closing, "the next request, or the close", func() (bool, error) {
-		if hit = trap.Caught() > 0; hit {
-			return true, nil
-		}
-		t, err := n.Bucket.Title(n.house.Slug)
-		return err == nil && t.Wanted != "" && t.Wanted == t.Standing, n.ended()
+	err = n.until(ctx, closing, "the next request, or the close", func() bool {
+		hit = trap.Caught() > 0
+		return hit || n.isClosed(n.house.Slug)
 	})
-	if err != nil {
-		err = fmt.Errorf("%w\n%s", err, n.says())
-	}
 	return hit, err
 }
 
@@ -136,16 +129,16 @@ func freezeAtPointer(ctx context.Context, r *round) error {
 		return err
 	}
 	frozen := -1
-	err = await(ctx, closing, "a coordinator moves the title", func() (bool, error) {
+	err = n.until(ctx, closing, "a coordinator moves the title", func() bool {
 		for i, t := range traps {
 			if t.Caught() > 0 {
 				frozen = i
 			}
 		}
-		return frozen >= 0, n.ended()
+		return frozen >= 0
 	})
 	if err != nil {
-		return fmt.Errorf("%w\n%s", err, n.says())
+		return err
 	}
 	m := n.coordinators[frozen]
 	m.Stop()
@@ -218,13 +211,13 @@ func ignoreConditions(ctx context.Context, r *round) error {
 		return err
 	}
 	var first, second *Machine
-	err = await(ctx, closing, "a coordinator serves", func() (bool, error) {
+	err = n.until(ctx, closing, "a coordinator serves", func() bool {
 		for i, m := range n.coordinators {
 			if m.serves() {
 				first, second = m, n.coordinators[1-i]
 			}
 		}
-		return first != nil, n.ended()
+		return first != nil
 	})
 	if err != nil {
 		return err

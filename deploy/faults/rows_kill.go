@@ -51,8 +51,8 @@ func (n *night) freezeAtWork(ctx context.Context, w *Machine, step pipeline.Step
 		}
 		key := keyOf(c.Name)
 		trap.Release()
-		err = await(ctx, closing, w.Name+" starts a child or ends the job", func() (bool, error) {
-			return w.Children() > 0 || n.Bucket.There(commitName(key)), n.ended()
+		err = n.until(ctx, closing, w.Name+" starts a child or ends the job", func() bool {
+			return w.Children() > 0 || n.Bucket.There(commitName(key))
 		})
 		if err != nil {
 			return "", err
@@ -67,20 +67,25 @@ func (n *night) freezeAtWork(ctx context.Context, w *Machine, step pipeline.Step
 
 // wait is the next thing that falls into a trap.
 func wait[T any](ctx context.Context, n *night, trap *proxy.Trap[T], what string) (T, error) {
-	err := await(ctx, closing, what, func() (bool, error) { return trap.Caught() > 0, n.ended() })
+	err := n.until(ctx, closing, what, func() bool { return trap.Caught() > 0 })
 	if err != nil {
 		var none T
-		return none, fmt.Errorf("%w\n%s", err, n.says())
+		return none, err
 	}
 	return trap.Wait(ctx)
+}
+
+// begun is the tries that a machine has begun since.
+func (m *Machine) begun(since time.Time) []proxy.Call {
+	return slices.DeleteFunc(m.Store.Calls(), func(c proxy.Call) bool { return !begins(c) || !c.At.After(since) })
 }
 
 // begunBy waits until a worker begins a try of a key, and returns when.
 func (n *night) begunBy(ctx context.Context, w *Machine, key pipeline.Digest, since time.Time, limit time.Duration) (time.Time, error) {
 	var at time.Time
 	err := await(ctx, limit, fmt.Sprintf("%s takes %s over", w.Name, key.Short()), func() (bool, error) {
-		for _, c := range w.Store.Calls() {
-			if begins(c) && keyOf(c.Name) == key && c.At.After(since) {
+		for _, c := range w.begun(since) {
+			if keyOf(c.Name) == key {
 				at = c.At
 				return true, nil
 			}

@@ -148,7 +148,7 @@ func badNetwork(ctx context.Context, r *round) error {
 	}
 	weather(proxy.Weather{Delay: 250 * time.Millisecond}) // each way
 	netem("delay", "500ms")
-	if _, err := n.closed(ctx, n.house.Slug, 2*closing); err != nil {
+	if err := n.closed(ctx, n.house.Slug, 2*closing); err != nil {
 		return err
 	}
 	r.tell("the night took", time.Since(began).Seconds(), "%.0f s")

@@ -74,10 +74,7 @@ func cancelled(ctx context.Context, r *round) error {
 	}
 	late, latest := 0, 0.0
 	for _, w := range n.workers {
-		for _, c := range w.Store.Calls() {
-			if !begins(c) || c.At.Before(at) {
-				continue
-			}
+		for _, c := range w.begun(at) {
 			latest = max(latest, c.At.Sub(at).Seconds())
 			if c.At.Sub(at) > last {
 				late++
@@ -163,10 +160,7 @@ func twoEngines(ctx context.Context, r *round) error {
 	}
 	measured := 0
 	for _, m := range []*Machine{n.workers[0], other} {
-		for _, c := range m.Store.Calls() {
-			if !begins(c) || c.At.Before(upgraded) {
-				continue
-			}
+		for _, c := range m.begun(upgraded) {
 			if m != other {
 				strange++
 			}
