@@ -94,41 +94,65 @@ func (b Bucket) Outcome(title, run string) (pipeline.Outcome, error) {
 	return o, err
 }
 
-// A Try is one try of a key.
-type Try struct {
-	Key    pipeline.Digest
-	Worker string
-	Name   string // of the object
-	Failed *pipeline.Failure
+// Standing is how a title's standing run ended, and how the title stands.
+func (b Bucket) Standing(title string) (pipeline.TitleState, pipeline.Outcome, error) {
+	t, err := b.Title(title)
+	if err != nil {
+		return t, pipeline.Outcome{}, err
+	}
+	o, err := b.Outcome(title, t.Standing)
+	return t, o, err
 }
 
-// Tries lists every try that was begun, with what became of it where that was noted.
-func (b Bucket) Tries() (begun []Try, failed []Try, err error) {
+// A Failed try of a key, and why.
+type Failed struct {
+	Key  pipeline.Digest
+	Name string // of the object
+	pipeline.Failure
+}
+
+// Begun is how many tries of each key were begun.
+func (b Bucket) Begun() (map[pipeline.Digest]int, error) {
+	names, err := b.List("attempts/")
+	begun := map[pipeline.Digest]int{}
+	for _, name := range names {
+		if !isFailed(name) {
+			begun[keyOf(name)]++
+		}
+	}
+	return begun, err
+}
+
+// Failed is the tries that were noted to have failed.
+func (b Bucket) Failed() (failed []Failed, err error) {
 	names, err := b.List("attempts/")
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	for _, name := range names {
-		key, _, _ := strings.Cut(strings.TrimPrefix(name, "attempts/"), "/")
-		t := Try{Key: pipeline.Digest(key), Name: name}
-		if strings.HasSuffix(name, ".err.json") {
-			t.Failed = &pipeline.Failure{}
-			if err := b.JSON(name, t.Failed); err != nil {
-				return nil, nil, err
+		if isFailed(name) {
+			f := Failed{Key: keyOf(name), Name: name}
+			if err := b.JSON(name, &f.Failure); err != nil {
+				return nil, err
 			}
-			failed = append(failed, t)
-			continue
+			failed = append(failed, f)
 		}
-		var by struct {
-			Worker string `json:"worker"`
-		}
-		if err := b.JSON(name, &by); err != nil {
-			return nil, nil, err
-		}
-		t.Worker = by.Worker
-		begun = append(begun, t)
 	}
-	return begun, failed, nil
+	return failed, nil
+}
+
+// isFailed tells what is noted of a failed try from what is noted of a begun one.
+func isFailed(name string) bool { return strings.HasSuffix(name, ".err.json") }
+
+// strikesOf is how many tries failed by their own fault.
+func strikesOf(failed []Failed) int {
+	n := 0
+	for _, f := range failed {
+		if f.Kind != pipeline.Infra {
+			n++
+		}
+	}
+	return n
 }
 
 // Step is the step that a key is of.

@@ -103,11 +103,7 @@ func (n *night) timed(ctx context.Context) (time.Duration, error) {
 	if err := n.closed(ctx, n.house.Slug, longRound); err != nil {
 		return 0, err
 	}
-	t, err := n.Bucket.Title(n.house.Slug)
-	if err != nil {
-		return 0, err
-	}
-	o, err := n.Bucket.Outcome(n.house.Slug, t.Standing)
+	t, o, err := n.Bucket.Standing(n.house.Slug)
 	if err != nil {
 		return 0, err
 	}
@@ -144,13 +140,13 @@ func (n *night) judgeBad(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	begun, failed, err := n.Bucket.Tries()
+	tries, err := n.Bucket.Begun()
 	if err != nil {
 		return err
 	}
-	tries := map[pipeline.Digest]int{}
-	for _, try := range begun {
-		tries[try.Key]++
+	failed, err := n.Bucket.Failed()
+	if err != nil {
+		return err
 	}
 	holes := map[int]string{}
 	for i, bad := range badChapters() {

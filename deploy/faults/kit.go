@@ -139,19 +139,15 @@ func (k *Kit) control(ctx context.Context, h *House) (control, error) {
 		return c, err
 	}
 	b := Bucket{filepath.Join(dir, "store")}
-	t, err := b.Title(h.Slug)
+	_, o, err := b.Standing(h.Slug)
 	if err != nil {
 		return c, err
 	}
-	o, err := b.Outcome(h.Slug, t.Standing)
+	begun, err := b.Begun()
 	if err != nil {
 		return c, err
 	}
-	begun, _, err := b.Tries()
-	if err != nil {
-		return c, err
-	}
-	c = control{files: filesOf(o), tries: len(begun)}
+	c = control{files: filesOf(o), tries: sum(begun)}
 	if len(c.files) == 0 {
 		return c, errors.New("the control made no file")
 	}
@@ -159,6 +155,14 @@ func (k *Kit) control(ctx context.Context, h *House) (control, error) {
 	k.controls[id] = c
 	k.mu.Unlock()
 	return c, nil
+}
+
+// sum is all tries of all keys.
+func sum(begun map[pipeline.Digest]int) (tries int) {
+	for _, n := range begun {
+		tries += n
+	}
+	return tries
 }
 
 // filesOf is an outcome's files by chapter.

@@ -61,19 +61,9 @@ func brokerLost(wipe bool) func(context.Context, *round) error {
 		if err := n.finish(ctx); err != nil {
 			return err
 		}
-		again := 0
-		for _, name := range done {
-			step, err := n.Bucket.Step(keyOf(name))
-			if err != nil {
-				return err
-			}
-			tries, err := n.triesOf(keyOf(name))
-			if err != nil {
-				return err
-			}
-			if step != pipeline.StepFit && step != pipeline.StepLevel && tries > 1 {
-				again++
-			}
+		again, err := n.finishedAgain(done)
+		if err != nil {
+			return err
 		}
 		r.count("finished jobs done again", again, 0)
 		return n.verify(ctx, expect{tries: len(n.workers)})

@@ -53,14 +53,14 @@ func (r *round) failingNight(ctx context.Context, way, reason string) (*night, e
 	if err := n.finish(ctx); err != nil {
 		return n, err
 	}
-	begun, failed, err := n.Bucket.Tries()
+	failed, err := n.Bucket.Failed()
 	if err != nil {
 		return n, err
 	}
 	tries := 0
-	for _, t := range begun {
-		if len(failed) > 0 && t.Key == failed[0].Key {
-			tries++
+	if len(failed) > 0 {
+		if tries, err = n.triesOf(failed[0].Key); err != nil {
+			return n, err
 		}
 	}
 	r.count("tries before it is given up", tries, strikes)
@@ -72,7 +72,7 @@ func (r *round) failingNight(ctx context.Context, way, reason string) (*night, e
 
 // endedAfter holds how long tries that hang are let alone: a worker looks at
 // its child as often as it extends the lease.
-func (n *night) endedAfter(failed []Try) {
+func (n *night) endedAfter(failed []Failed) {
 	for _, f := range failed {
 		var begun time.Time
 		end := n.written(f.Name)

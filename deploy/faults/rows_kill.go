@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -16,7 +17,7 @@ import (
 
 // begins looks like a worker that begins a try.
 func begins(c proxy.Call) bool {
-	return c.Method == "PUT" && strings.HasPrefix(c.Name, "attempts/") && !strings.HasSuffix(c.Name, ".err.json")
+	return c.Method == "PUT" && strings.HasPrefix(c.Name, "attempts/") && !isFailed(c.Name)
 }
 
 // commits looks like a worker that commits a result.
@@ -185,26 +186,34 @@ func (m *Machine) committed() (pipeline.Digest, error) {
 
 // triesOf is how many tries of a key were begun.
 func (n *night) triesOf(key pipeline.Digest) (int, error) {
-	begun, _, err := n.Bucket.Tries()
-	times := 0
-	for _, t := range begun {
-		if t.Key == key {
-			times++
-		}
-	}
-	return times, err
+	begun, err := n.Bucket.Begun()
+	return begun[key], err
 }
 
 // doneAgain is how many jobs were begun more than once.
 func (n *night) doneAgain() (int, error) {
-	begun, _, err := n.Bucket.Tries()
-	times, again := map[pipeline.Digest]int{}, 0
-	for _, t := range begun {
-		if times[t.Key]++; times[t.Key] == 2 {
-			again++
+	begun, err := n.Bucket.Begun()
+	return again(slices.Collect(maps.Values(begun))), err
+}
+
+// finishedAgain is how many jobs, of those that had left these commits, were
+// begun once more.
+func (n *night) finishedAgain(commits []string) (int, error) {
+	begun, err := n.Bucket.Begun()
+	var tries []int
+	for _, name := range commits {
+		tries = append(tries, begun[keyOf(name)])
+	}
+	return again(tries), err
+}
+
+func again(tries []int) (jobs int) {
+	for _, times := range tries {
+		if times > 1 {
+			jobs++
 		}
 	}
-	return again, err
+	return jobs
 }
 
 func killBeforeDone(ctx context.Context, r *round) error {

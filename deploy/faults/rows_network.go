@@ -157,16 +157,10 @@ func badNetwork(ctx context.Context, r *round) error {
 
 // noStrikes holds that nothing was counted against a job: it is not at fault.
 func (n *night) noStrikes() error {
-	_, failed, err := n.Bucket.Tries()
+	failed, err := n.Bucket.Failed()
 	if err != nil {
 		return err
 	}
-	strikes := 0
-	for _, t := range failed {
-		if t.Failed.Kind != pipeline.Infra {
-			strikes++
-		}
-	}
-	n.round.count("strikes against jobs", strikes, 0)
+	n.round.count("strikes against jobs", strikesOf(failed), 0)
 	return nil
 }

@@ -97,15 +97,9 @@ func cancelled(ctx context.Context, r *round) error {
 	if err := n.finish(ctx); err != nil {
 		return err
 	}
-	again := 0
-	for _, name := range done {
-		tries, err := n.triesOf(keyOf(name))
-		if err != nil {
-			return err
-		}
-		if tries > 1 {
-			again++
-		}
+	again, err := n.finishedAgain(done)
+	if err != nil {
+		return err
 	}
 	r.count("finished jobs done again by the next run", again, 0)
 	return n.verify(ctx, expect{tries: len(n.workers)})

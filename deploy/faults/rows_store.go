@@ -160,11 +160,7 @@ func missingFile(ctx context.Context, r *round) error {
 		return err
 	}
 	n.sound(ctx)
-	t, err := n.Bucket.Title(n.house.Slug)
-	if err != nil {
-		return err
-	}
-	o, err := n.Bucket.Outcome(n.house.Slug, t.Standing)
+	_, o, err := n.Bucket.Standing(n.house.Slug)
 	if err != nil {
 		return err
 	}

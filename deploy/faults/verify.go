@@ -119,7 +119,11 @@ func (n *night) verifyFiles(ctx context.Context, run string, e expect) error {
 // verifyTries bounds how much was done more than once.
 func (n *night) verifyTries(ctx context.Context, e expect) error {
 	r := n.round
-	begun, failed, err := n.Bucket.Tries()
+	begun, err := n.Bucket.Begun()
+	if err != nil {
+		return err
+	}
+	failed, err := n.Bucket.Failed()
 	if err != nil {
 		return err
 	}
@@ -128,17 +132,11 @@ func (n *night) verifyTries(ctx context.Context, e expect) error {
 		return err
 	}
 	if len(e.holes) == 0 && !e.cancelled && e.tries >= 0 {
-		if more := len(begun) - want.tries; more > e.tries {
-			r.violate("%d jobs were begun, %d more than the control's, at most %d are allowed", len(begun), more, e.tries)
+		if more := sum(begun) - want.tries; more > e.tries {
+			r.violate("%d jobs were begun, %d more than the control's, at most %d are allowed", sum(begun), more, e.tries)
 		}
 	}
-	strikes := 0
-	for _, t := range failed {
-		if t.Failed.Kind != pipeline.Infra {
-			strikes++
-		}
-	}
-	if strikes != e.strikes {
+	if strikes := strikesOf(failed); strikes != e.strikes {
 		r.violate("%d strikes were noted, %d are right: %s", strikes, e.strikes, reasons(failed))
 	}
 	quarantined, err := n.Bucket.List("quarantine/")
@@ -152,10 +150,10 @@ func (n *night) verifyTries(ctx context.Context, e expect) error {
 }
 
 // reasons are the failures' texts, each once.
-func reasons(failed []Try) string {
+func reasons(failed []Failed) string {
 	texts := map[string]bool{}
 	for _, t := range failed {
-		texts[fmt.Sprintf("%s: %s", t.Failed.Kind, t.Failed.Text)] = true
+		texts[fmt.Sprintf("%s: %s", t.Kind, t.Text)] = true
 	}
 	return strings.Join(slices.Sorted(maps.Keys(texts)), "; ")
 }

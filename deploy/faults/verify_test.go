@@ -125,9 +125,11 @@ func TestTries(t *testing.T) {
 	b, _ := aBucket(t, map[string]string{
 		"attempts/k1/a.json": `{"worker": "worker-1"}`, "attempts/k1/b.err.json": `{"kind": "crash", "text": "it died"}`, "attempts/k2/c.json": `{"worker": "worker-2"}`,
 	})
-	begun, failed, err := b.Tries()
+	begun, err := b.Begun()
 	must(t, err)
-	if len(begun) != 2 || begun[0].Worker != "worker-1" || begun[1].Key != "k2" || len(failed) != 1 || failed[0].Failed.Kind != pipeline.Crash {
+	failed, err := b.Failed()
+	must(t, err)
+	if len(begun) != 2 || begun["k1"] != 1 || begun["k2"] != 1 || len(failed) != 1 || failed[0].Key != "k1" || failed[0].Kind != pipeline.Crash || strikesOf(failed) != 1 {
 		t.Errorf("begun %+v, failed %+v", begun, failed)
 	}
 }
