@@ -23,14 +23,8 @@ func rowsBroker() []Row {
 // brokerLost kills all three servers in mid-run, perhaps with their stores.
 func brokerLost(wipe bool) func(context.Context, *round) error {
 	return func(ctx context.Context, r *round) error {
-		n, err := r.night(ctx, shape{chapters: 6, servers: 3})
+		n, _, err := r.frozenNight(ctx, shape{chapters: 6, servers: 3})
 		if err != nil {
-			return err
-		}
-		if err := n.submit(ctx); err != nil {
-			return err
-		}
-		if _, err := n.freezeAtWork(ctx, n.workers[0], r.step()); err != nil {
 			return err
 		}
 		n.Broker.Kill()

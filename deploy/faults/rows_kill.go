@@ -35,7 +35,7 @@ func (n *night) from(step pipeline.Step, looks func(proxy.Call) bool) func(proxy
 	}
 }
 
-// steps are those that rows hit, by the seed.
+// step is the one that a row hits, by the seed.
 func (r *round) step() pipeline.Step {
 	return []pipeline.Step{pipeline.StepFile, pipeline.StepWeigh, pipeline.StepProfile}[r.seed%3]
 }
@@ -64,6 +64,20 @@ func (n *night) freezeAtWork(ctx context.Context, w *Machine, step pipeline.Step
 		}
 		w.Continue() // it was too fast: the next job
 	}
+}
+
+// frozenNight is a night whose title is submitted and whose first worker is
+// frozen in the middle of a job, whose key is returned.
+func (r *round) frozenNight(ctx context.Context, s shape) (*night, pipeline.Digest, error) {
+	n, err := r.night(ctx, s)
+	if err != nil {
+		return nil, "", err
+	}
+	if err := n.submit(ctx); err != nil {
+		return nil, "", err
+	}
+	key, err := n.freezeAtWork(ctx, n.workers[0], r.step())
+	return n, key, err
 }
 
 // wait is the next thing that falls into a trap.
@@ -118,14 +132,7 @@ func rowsKill() []Row {
 }
 
 func killAtWork(ctx context.Context, r *round) error {
-	n, err := r.night(ctx, shape{})
-	if err != nil {
-		return err
-	}
-	if err := n.submit(ctx); err != nil {
-		return err
-	}
-	key, err := n.freezeAtWork(ctx, n.workers[0], r.step())
+	n, key, err := r.frozenNight(ctx, shape{})
 	if err != nil {
 		return err
 	}
@@ -250,14 +257,7 @@ func killBeforeDone(ctx context.Context, r *round) error {
 }
 
 func freeze(ctx context.Context, r *round) error {
-	n, err := r.night(ctx, shape{})
-	if err != nil {
-		return err
-	}
-	if err := n.submit(ctx); err != nil {
-		return err
-	}
-	key, err := n.freezeAtWork(ctx, n.workers[0], r.step())
+	n, key, err := r.frozenNight(ctx, shape{})
 	if err != nil {
 		return err
 	}

@@ -31,14 +31,7 @@ func (n *night) cut(ctx context.Context, m *Machine, c Cable) (mend func() error
 }
 
 func cutFromBroker(ctx context.Context, r *round) error {
-	n, err := r.night(ctx, shape{apart: true})
-	if err != nil {
-		return err
-	}
-	if err := n.submit(ctx); err != nil {
-		return err
-	}
-	key, err := n.freezeAtWork(ctx, n.workers[0], r.step())
+	n, key, err := r.frozenNight(ctx, shape{apart: true})
 	if err != nil {
 		return err
 	}
@@ -71,14 +64,8 @@ func cutFromBroker(ctx context.Context, r *round) error {
 const cutS = 15
 
 func cutFromStore(ctx context.Context, r *round) error {
-	n, err := r.night(ctx, shape{apart: true, chapters: 6})
+	n, _, err := r.frozenNight(ctx, shape{apart: true, chapters: 6})
 	if err != nil {
-		return err
-	}
-	if err := n.submit(ctx); err != nil {
-		return err
-	}
-	if _, err := n.freezeAtWork(ctx, n.workers[0], r.step()); err != nil {
 		return err
 	}
 	mend, err := n.cut(ctx, n.workers[0], ToStore)

@@ -18,14 +18,8 @@ func rowsRun() []Row {
 }
 
 func submitAgain(ctx context.Context, r *round) error {
-	n, err := r.night(ctx, shape{})
+	n, _, err := r.frozenNight(ctx, shape{})
 	if err != nil {
-		return err
-	}
-	if err := n.submit(ctx); err != nil {
-		return err
-	}
-	if _, err := n.freezeAtWork(ctx, n.workers[0], r.step()); err != nil {
 		return err
 	}
 	if err := n.house.Judge(119); err != nil {
@@ -52,14 +46,8 @@ func submitAgain(ctx context.Context, r *round) error {
 }
 
 func cancelled(ctx context.Context, r *round) error {
-	n, err := r.night(ctx, shape{chapters: 6})
+	n, _, err := r.frozenNight(ctx, shape{chapters: 6})
 	if err != nil {
-		return err
-	}
-	if err := n.submit(ctx); err != nil {
-		return err
-	}
-	if _, err := n.freezeAtWork(ctx, n.workers[0], r.step()); err != nil {
 		return err
 	}
 	if _, err := n.desk.call(ctx, "", "cancel", n.house.Slug); err != nil {
