@@ -1,50 +1,30 @@
 package faults
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
 	"slices"
-	"strings"
 
 	"chapterhouse/deploy/faults/proxy"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/store"
-	"chapterhouse/pipeline/store/s3/s3test"
-
-	"github.com/minio/minio-go/v7"
-	"github.com/minio/minio-go/v7/pkg/credentials"
 )
 
 func rowsStore() []Row {
 	return []Row{
-		{N: 31, Fault: "a recording lies truncated in storage", do: damagedSource(func(_ context.Context, n *night, d pipeline.Digest) error {
+		{N: 31, Fault: "a recording lies truncated in storage", do: damagedSource(func(n *night, d pipeline.Digest) error {
 			return n.Bucket.Truncate(d)
 		})},
-		{N: 32, Fault: "a recording is overwritten after it was submitted", do: damagedSource(func(ctx context.Context, n *night, d pipeline.Digest) error {
-			return n.overwrite(ctx, d)
+		{N: 32, Fault: "a recording is overwritten after it was submitted", do: damagedSource(func(n *night, d pipeline.Digest) error {
+			return n.kit.gateway.Put(n.bucket, store.BlobName(d), []byte("another recording"))
 		})},
 		{N: 33, Fault: "a result's commit is there and its file gone", do: missingFile},
 	}
 }
 
-// overwrite puts other bytes in a blob's place, as anyone with keys can.
-func (n *night) overwrite(ctx context.Context, d pipeline.Digest) error {
-	g := n.kit.gateway
-	c, err := minio.New(strings.TrimPrefix(g.Endpoint, "http://"), &minio.Options{
-		Creds: credentials.NewStaticV4(g.AccessKey, g.SecretKey, ""), Region: s3test.Region,
-	})
-	if err != nil {
-		return err
-	}
-	other := []byte("another recording")
-	_, err = c.PutObject(ctx, n.bucket, store.BlobName(d), bytes.NewReader(other), int64(len(other)), minio.PutObjectOptions{})
-	return err
-}
-
 // damagedSource harms one recording between its submission and the night.
-func damagedSource(harm func(context.Context, *night, pipeline.Digest) error) func(context.Context, *round) error {
+func damagedSource(harm func(*night, pipeline.Digest) error) func(context.Context, *round) error {
 	return func(ctx context.Context, r *round) error {
 		n, err := r.night(ctx, shape{})
 		if err != nil {
@@ -59,7 +39,7 @@ func damagedSource(harm func(context.Context, *night, pipeline.Digest) error) fu
 			return err
 		}
 		bad := n.house.Blobs[badChapter-1]
-		if err := harm(ctx, n, bad); err != nil {
+		if err := harm(n, bad); err != nil {
 			return err
 		}
 		for _, w := range n.workers {

@@ -182,6 +182,14 @@ func (g *Gateway) NewBucket(name string) error {
 	return g.client.MakeBucket(ctx, name, minio.MakeBucketOptions{Region: Region})
 }
 
+// Put writes an object, whatever was there: as anyone with the owner's keys can.
+func (g *Gateway) Put(bucket, name string, data []byte) error {
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	_, err := g.client.PutObject(ctx, bucket, name, bytes.NewReader(data), int64(len(data)), minio.PutObjectOptions{})
+	return err
+}
+
 // SetPolicy sets what users may do in a bucket: a bucket policy, as JSON. A
 // user is named as principal by the access key.
 func (g *Gateway) SetPolicy(bucket, policy string) error {
