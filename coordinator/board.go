@@ -32,9 +32,6 @@ type result struct {
 	whole  bool            // and for its tries
 }
 
-// strikes is how many failed tries are a quarantine.
-const strikes = 3
-
 // lookAll tells the state of every key of every group, in order.
 func (p *pass) lookAll(ctx context.Context, groups [][]pipeline.Digest) ([][]result, error) {
 	out := make([][]result, len(groups))
@@ -161,7 +158,7 @@ func (c *Coordinator) fetch(ctx context.Context, res *result, whole, write bool)
 	}
 	res.tries, res.why = tries, last
 	switch {
-	case failed >= strikes:
+	case failed >= pipeline.Strikes:
 		q := Quarantine{Reason: fmt.Sprintf("given up after %d tries: %s", failed, last)}
 		if write {
 			if err := pin(ctx, c.Store, quarantineName(res.key), &q); err != nil {
@@ -189,7 +186,7 @@ func (c *Coordinator) tried(ctx context.Context, key pipeline.Digest) (tries, fa
 			tries++
 			return nil
 		}
-		if failed == strikes {
+		if failed == pipeline.Strikes {
 			return nil
 		}
 		var f pipeline.Failure

@@ -37,8 +37,8 @@ func TestStrikes(t *testing.T) {
 					t.Errorf("chapter 2: %s with %d files", ch.Verdict, len(ch.Files))
 				}
 			}
-			if n := w.strikes(); n != strikes {
-				t.Errorf("%d tries failed, want %d", n, strikes)
+			if n := w.strikes(); n != pipeline.Strikes {
+				t.Errorf("%d tries failed, want %d", n, pipeline.Strikes)
 			}
 			if n := len(w.objects("quarantine/")); n != 1 {
 				t.Errorf("%d given up, want 1", n)
@@ -69,11 +69,11 @@ func TestFewStrikes(t *testing.T) {
 		bubble(t, string(step), func(t *testing.T) {
 			w := newWorld(t)
 			w.again = time.Second
-			w.failing(step, "02-1.flac", pipeline.Crash, strikes-1)
+			w.failing(step, "02-1.flac", pipeline.Crash, pipeline.Strikes-1)
 			seen, _ := w.submitAndClose()
 			w.expectWhole(seen.Outcome)
-			if n := w.strikes(); n != strikes-1 {
-				t.Errorf("%d tries failed, want %d", n, strikes-1)
+			if n := w.strikes(); n != pipeline.Strikes-1 {
+				t.Errorf("%d tries failed, want %d", n, pipeline.Strikes-1)
 			}
 		})
 	}
@@ -129,8 +129,8 @@ func TestInfra(t *testing.T) {
 	if res, err := look(); err != nil || res.state != hole {
 		t.Errorf("state %d, %v; want a hole", res.state, err)
 	}
-	if reads > 9+strikes {
-		t.Errorf("%d failures were read to count to %d", reads, strikes)
+	if reads > 9+pipeline.Strikes {
+		t.Errorf("%d failures were read to count to %d", reads, pipeline.Strikes)
 	}
 }
 

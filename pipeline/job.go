@@ -48,3 +48,6 @@ type Failure struct {
 	Kind Kind   `json:"kind"`
 	Text string `json:"text"`
 }
+
+// Strikes is how many failed tries of a key are all: then it is given up.
+const Strikes = 3

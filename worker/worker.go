@@ -6,6 +6,7 @@ package worker
 import (
 	"context"
 	"errors"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -128,13 +129,14 @@ func (w *Worker) seeThrough(ctx context.Context, lease queue.Lease) (outcome str
 		defer stop()
 		_ = lease.Retry(bye, 0)
 		outcome = "stopped"
-	case err != nil && !w.committed(ctx, ring.Key):
+	case err != nil && !w.committed(ctx, ring.Key) && !w.worn(ctx, about):
 		if err := lease.Retry(ctx, tries*tries*retryAfter); err != nil && ctx.Err() == nil {
 			log.Warn("retry not told", zap.Error(err))
 		}
 	default:
 		// Commit, then done: the ring's own key was read back. What failed
-		// behind it gets a ring of its own.
+		// behind it gets a ring of its own, and what failed too often none: a
+		// coordinator gives it up, or nobody waits for it any more.
 		if err := lease.Done(ctx); err != nil && ctx.Err() == nil {
 			log.Warn("done not told; the commit decides", zap.Error(err))
 		}
@@ -153,7 +155,7 @@ func (w *Worker) blame(ctx context.Context, log *zap.Logger, about pipeline.Dige
 		return "infra"
 	}
 	if about.Valid() {
-		if err := w.note(ctx, about, ".err.json", pipeline.Failure{Kind: kind, Text: failed.Error()}); err != nil {
+		if err := w.note(ctx, about, failedTry, pipeline.Failure{Kind: kind, Text: failed.Error()}); err != nil {
 			log.Warn("strike not noted", zap.Error(err))
 		} else {
 			w.Events.Say(queue.Event{Key: about, Failed: true, Worker: w.Name})
@@ -166,6 +168,22 @@ func (w *Worker) blame(ctx context.Context, log *zap.Logger, about pipeline.Dige
 func (w *Worker) committed(ctx context.Context, key pipeline.Digest) bool {
 	_, err := w.Store.Stat(ctx, commitName(key))
 	return err == nil
+}
+
+// worn tells whether a key is known to have failed as often as it may. A
+// coordinator that died may have left its ring out, and then nobody else ends it.
+func (w *Worker) worn(ctx context.Context, key pipeline.Digest) bool {
+	if !key.Valid() {
+		return false
+	}
+	failed := 0
+	err := w.Store.List(ctx, "attempts/"+string(key)+"/", func(i store.Info) error {
+		if strings.HasSuffix(i.Name, failedTry) {
+			failed++
+		}
+		return nil
+	})
+	return err == nil && failed >= pipeline.Strikes
 }
 
 // missing is the recipes of a ring that have no result yet; none where the
@@ -206,6 +224,9 @@ func (w *Worker) there(ctx context.Context, name string) (bool, error) {
 	}
 	return err == nil, err
 }
+
+// failedTry ends the names of notes on tries that failed.
+const failedTry = ".err.json"
 
 func commitName(key pipeline.Digest) string { return "commits/" + string(key) + ".json" }
 

@@ -95,6 +95,27 @@ func TestChildren(t *testing.T) {
 	}
 }
 
+// TestWorn: a ring whose coordinator is gone is handed out until a key of it has
+// failed as often as it may, by whoever, and then no more.
+func TestWorn(t *testing.T) {
+	for _, c := range []struct {
+		mode  string
+		wants []string
+	}{
+		{"panic", []string{"retry 1s", "retry 4s", "done"}},
+		{"infra", []string{"retry 1s", "retry 4s", "retry 9s"}},
+	} {
+		d := newDesk(t, memory.New(), c.mode)
+		for i, want := range c.wants {
+			l := &lease{ring: d.ring(), tries: i + 1}
+			d.answer(t.Context(), l)
+			if got := l.last(); got != want {
+				t.Errorf("%s, try %d: said %q, want %q", c.mode, i+1, got, want)
+			}
+		}
+	}
+}
+
 // TestProcessorTime: the runtime of Go ignores SIGXCPU, so that the kernel's
 // SIGKILL at the hard limit is what ends such a child.
 func TestProcessorTime(t *testing.T) {

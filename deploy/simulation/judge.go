@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -202,7 +203,8 @@ func (j *judge) rings(p *process, r queue.Ring, orphan bool) {
 	}
 }
 
-// says: a holder's word is said within its term; a Done has its result.
+// says: a holder's word is said within its term; a Done has its result, or is of
+// what failed as often as it may.
 func (j *judge) says(h *held, word string) {
 	j.w.mu.Lock()
 	until := h.until
@@ -213,7 +215,10 @@ func (j *judge) says(h *held, word string) {
 	if !time.Now().Before(until) {
 		j.breachLocked("%s said %s of %s %v after the ring was anyone's", h.p.id, word, key.Short(), time.Since(until))
 	}
-	if word == "Done" && !j.there("commits/"+string(key)+".json") && !j.there("quarantine/"+string(key)+".json") {
+	over := slices.ContainsFunc(append([]pipeline.Digest{key}, h.ring.With...), func(k pipeline.Digest) bool {
+		return len(j.strikes[k]) >= strikes
+	})
+	if word == "Done" && !over && !j.there("commits/"+string(key)+".json") && !j.there("quarantine/"+string(key)+".json") {
 		j.breachLocked("%s said Done of %s, which has no result", h.p.id, key.Short())
 	}
 }

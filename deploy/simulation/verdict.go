@@ -198,7 +198,7 @@ func (j *judge) worked(ctx context.Context, shared map[pipeline.Digest]bool) {
 				j.breach("%s tried %s at %v, which was given up at %v", t.by, key.Short(), t.job, given)
 			case stood > 0 && t.job > stood+time.Second:
 				j.breach("%s made %s again at %v, which stood since %v", t.by, key.Short(), t.job, stood)
-			case !j.orphans[key] && len(j.strikes[key]) >= strikes && t.job > j.strikes[key][strikes-1]+j.w.shape.scan+10*time.Second:
+			case len(j.strikes[key]) >= strikes && t.job > j.strikes[key][strikes-1]+j.w.shape.scan+10*time.Second:
 				j.breach("%s tried %s at %v, which had failed %d times by %v", t.by, key.Short(), t.job, strikes, j.strikes[key][strikes-1])
 			}
 		}
