@@ -60,6 +60,9 @@ func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.Pr
 	ch := pipeline.ChapterOutcome{Number: planned.Number, Name: planned.Name, Role: planned.Role, Hole: m.hole}
 	for j, part := range planned.Parts {
 		out := pipeline.PartOutcome{Part: part}
+		if is, ok := plan.Sources[part.Source]; ok {
+			out.Is = &is
+		}
 		if profiles.there() {
 			out.Profile = profiles.parts[j]
 			session, fit := p.fitOf(plan, fits, i, j, out.Profile)

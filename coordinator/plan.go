@@ -42,6 +42,12 @@ func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error
 		files[s.Path] = f
 	}
 	plan = p.split(files, rates)
+	plan.Sources = map[pipeline.Digest]pipeline.IntakeRecord{}
+	for _, f := range files {
+		if f.fault == "" {
+			plan.Sources[f.blob] = f.is
+		}
+	}
 	if plan.Standing, err = p.standing(ctx); err != nil {
 		return plan, false, err
 	}
@@ -102,10 +108,15 @@ func (p *pass) planned(chapter pipeline.TitleChapter, files map[string]source, o
 		if c := p.sub.Chain(v.Narrator, v.Setup); c != nil {
 			v.Chain = c.Digest()
 		}
-		for _, n := range files[out.Parts[j].Path].is.Notes {
-			out.Findings = append(out.Findings, pipeline.Finding{
+		is := files[out.Parts[j].Path].is
+		for _, n := range is.Notes {
+			f := pipeline.Finding{
 				Check: "source", Source: out.Parts[j].Source, Path: out.Parts[j].Path, Measured: n, Do: "nothing", Weight: pipeline.Ready,
-			})
+			}
+			if is.Unsure {
+				f.Do, f.Weight = "listen whether the recording's end is there; if not, ask for the file once more", pipeline.Listen
+			}
+			out.Findings = append(out.Findings, f)
 		}
 	}
 	return out

@@ -16,7 +16,21 @@ type IntakeRecord struct {
 	Bits     int        `json:"bits"`
 	Float    bool       `json:"float,omitempty"`
 	Frames   dsp.Frames `json:"frames"`
-	Notes    []string   `json:"notes,omitempty"` // oddities that were read over, one sentence each
+	Notes    []string   `json:"notes,omitempty"`  // oddities that were read over, one sentence each
+	Unsure   bool       `json:"unsure,omitempty"` // by its notes the end may be missing: an ear should confirm it
+	Bext     *Bext      `json:"bext,omitempty"`   // what the recorder wrote down; nil: nothing
+}
+
+// Bext is what the recorder of a Broadcast Wave wrote into it (EBU Tech 3285).
+// Each text is one line.
+type Bext struct {
+	Description         string `json:"description,omitempty"`
+	Originator          string `json:"originator,omitempty"`
+	OriginatorReference string `json:"originator_reference,omitempty"`
+	Date                string `json:"date,omitempty"`           // yyyy-mm-dd, as it was written
+	Time                string `json:"time,omitempty"`           // hh:mm:ss, as it was written
+	TimeReference       int64  `json:"time_reference,omitempty"` // samples from midnight to the first one
+	Version             int    `json:"version"`
 }
 
 // ProfileRecord is a part's facts that the sound needs.

@@ -90,12 +90,13 @@ func (s Submission) Chain(narrator, setup string) *Chain {
 
 // A Plan pins everything a run depends on beside its submission, at plan.json.
 type Plan struct {
-	RateHz   int              `json:"rate_hz"` // work rate
-	Chapters []PlannedChapter `json:"chapters"`
-	Specs    []Spec           `json:"specs"`
-	Skipped  []SkippedSpec    `json:"skipped,omitempty"`
-	Findings []Finding        `json:"findings,omitempty"` // of the title as a whole
-	Standing Standing         `json:"standing"`
+	RateHz   int                     `json:"rate_hz"` // work rate
+	Chapters []PlannedChapter        `json:"chapters"`
+	Specs    []Spec                  `json:"specs"`
+	Skipped  []SkippedSpec           `json:"skipped,omitempty"`
+	Findings []Finding               `json:"findings,omitempty"` // of the title as a whole
+	Standing Standing                `json:"standing"`
+	Sources  map[Digest]IntakeRecord `json:"sources,omitempty"` // those that can be used
 }
 
 // PlannedChapter is a chapter, or the reason why it can't be made.
@@ -207,6 +208,7 @@ type ChapterOutcome struct {
 // PartOutcome is a source as it came.
 type PartOutcome struct {
 	Part
+	Is      *IntakeRecord `json:"is,omitempty"` // its source's file
 	SourceS float64       `json:"source_s"`
 	Profile ProfileRecord `json:"profile"`
 	Session string        `json:"session"`

@@ -8,7 +8,10 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"text/tabwriter"
+	"time"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/meter"
@@ -175,6 +178,9 @@ func (m Measured) print(w io.Writer) {
 	for _, n := range m.Is.Notes {
 		row("note", n, "")
 	}
+	if b := m.Is.Bext; b != nil {
+		row("recorded", recorded(*b, m.Is.RateHz), "bext chunk, EBU Tech 3285")
+	}
 	row("length", fmt.Sprintf("%.2f s", l.Frames.Seconds(m.Is.RateHz)), "")
 	row("RMS, plain", l.RMS.String(), "full-scale sine = -3.01; all of the file")
 	row("RMS, AES17", l.AES17.String(), "full-scale sine = 0")
@@ -202,6 +208,16 @@ func (m Measured) print(w io.Writer) {
 		}
 	}
 	t.Flush()
+}
+
+// recorded is what a recorder wrote into a file, in words.
+func recorded(b pipeline.Bext, rateHz int) string {
+	words := []string{strings.TrimSpace(b.Date + " " + b.Time), b.Originator, b.OriginatorReference, b.Description}
+	if b.TimeReference > 0 {
+		at := time.Duration(dsp.Frames(b.TimeReference).Seconds(rateHz) * float64(time.Second)).Truncate(time.Millisecond)
+		words = append(words, fmt.Sprintf("starts %v after midnight (%d samples)", at, b.TimeReference))
+	}
+	return strings.Join(slices.DeleteFunc(words, func(w string) bool { return w == "" }), "; ")
 }
 
 func head(m Measured) float64 { return m.Room.Bounds.From.Seconds(m.Is.RateHz) }

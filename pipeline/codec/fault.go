@@ -13,6 +13,8 @@ import (
 const (
 	again   = "copy or export it again"
 	ownRate = "ask for WAV or FLAC at the recording's own rate, exported once, not converted from a lossy file"
+	// sameSamples is for files whose samples need not be recorded again.
+	sameSamples = "ask for WAV or FLAC at the same rate, exported from it; nothing is lost by that"
 )
 
 // A fault is a sentence about a file, without the file's name.

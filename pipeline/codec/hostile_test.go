@@ -53,6 +53,12 @@ func riffOf(form string, chunks ...[]byte) []byte {
 	return b
 }
 
+// longer gives a file's header the size that goes with a data chunk of n bytes.
+func longer(n uint32, b []byte) []byte {
+	binary.LittleEndian.PutUint32(b[4:], 36+n)
+	return b
+}
+
 func dataOf(b []byte) []byte { return chunkOf("data", uint32(len(b)), b) }
 
 // floatsAt is n zeros of 32 bit float with one other value.
@@ -96,8 +102,8 @@ func hostileWAVs() []hostileFile {
 		{"riff-only.wav", []byte("RIFF\x04\x00\x00\x00WAVE")},
 		{"no-fmt.wav", riffOf("RIFF", dataOf(half))},
 		{"short-fmt.wav", riffOf("RIFF", chunkOf("fmt ", 14, pcm[8:22]), dataOf(half))},
-		{"truncated.wav", riffOf("RIFF", pcm, chunkOf("data", 88200, half))},
-		{"claims-4gb.wav", riffOf("RIFF", pcm, chunkOf("data", 0xFFFFFFF0, tone))},
+		{"truncated.wav", longer(88200, riffOf("RIFF", pcm, chunkOf("data", 88200, half)))},
+		{"claims-4gb.wav", longer(0xFFFFFF00, riffOf("RIFF", pcm, chunkOf("data", 0xFFFFFF00, tone)))},
 		{"half-frame.wav", riffOf("RIFF", fmtOf(1, 2, 44100, 24), dataOf(tone[:602]))},
 		{"zero-hz.wav", riffOf("RIFF", fmtOf(1, 1, 0, 16), dataOf(half))},
 		{"slow.wav", riffOf("RIFF", fmtOf(1, 1, 4000, 16), dataOf(half))},
@@ -122,9 +128,21 @@ func hostileWAVs() []hostileFile {
 		{"overflow.rf64.wav", riffOf("RF64", ds64Of(math.MaxUint64-7), pcm, chunkOf("data", unset, half))},
 		{"negative.rf64.wav", riffOf("RF64", ds64Of(1<<63+882), pcm, chunkOf("data", unset, half))},
 		{"short-ds64.wav", riffOf("RF64", chunkOf("ds64", 8, make([]byte, 8)), pcm, dataOf(half))},
-		// These four are odd, and readable.
+		{"video-inside.wav", riffOf("RIFF", fmtOf(0xFF, 1, 44100, 0), dataOf(half))},
+		// These are odd, and readable.
 		{"crashed-0.wav", append(chunkOf("RIFF", 0, []byte("WAVE")), bytes.Join([][]byte{pcm, chunkOf("data", 0, half)}, nil)...)},
 		{"crashed-ff.wav", append(chunkOf("RIFF", unset, []byte("WAVE")), bytes.Join([][]byte{pcm, chunkOf("data", unset, half)}, nil)...)},
+		{"size-0-riff-right.wav", riffOf("RIFF", pcm, chunkOf("data", 0, tone))},
+		{"size-beyond-riff-right.wav", riffOf("RIFF", pcm, chunkOf("data", 88200, tone))},
+		{"size-2gb-piped.wav", longer(0x7FFFF000, riffOf("RIFF", pcm, chunkOf("data", 0x7FFFF000, tone)))},
+		{"size-beyond-riff-open.wav", append(chunkOf("RIFF", unset, []byte("WAVE")), bytes.Join([][]byte{pcm, chunkOf("data", unset-36, tone)}, nil)...)},
+		{"size-counts-header.wav", longer(uint32(len(tone)+44), riffOf("RIFF", pcm, chunkOf("data", uint32(len(tone)+44), tone)))},
+		{"no-pad.wav", riffOf("RIFF", chunkOf("JUNK", 3, []byte{1, 2, 3}), pcm, dataOf(half))},
+		{"no-pad-at-end.wav", riffOf("RIFF", fmtOf(1, 1, 44100, 24), dataOf(tone[:1899]))},
+		{"no-pad-then-list.wav", riffOf("RIFF", fmtOf(1, 1, 44100, 24), dataOf(tone[:1899]), chunkOf("LIST", 4, []byte("INFO")))},
+		{"ds64-of-0.wav", riffOf("RF64", ds64Of(0), pcm, chunkOf("data", unset, half))},
+		{"ds64-unset.wav", riffOf("BW64", ds64Of(math.MaxUint64), pcm, chunkOf("data", unset, half))},
+		{"short-bext.wav", riffOf("RIFF", pcm, chunkOf("bext", 40, bytes.Repeat([]byte{0xE9}, 40)), dataOf(half))},
 		{"no-ds64.wav", riffOf("RF64", pcm, chunkOf("data", unset, half))},
 		{"lying-list.wav", append(riffOf("RIFF", pcm, chunkOf("LIST", uint32(len(list)), list), dataOf(half)), 1, 2, 3)},
 	}
@@ -174,6 +192,13 @@ func hostileOthers() []hostileFile {
 		{"tagged.mp3", append([]byte("ID3\x03\x00\x00\x00\x00\x00\x0a0123456789"), mp3...)},
 		{"other.aiff", []byte("FORM\x00\x00\x00\x20AIFFCOMM\x00\x00\x00\x12")},
 		{"phone.m4a", []byte("\x00\x00\x00\x20ftypM4A \x00\x00\x00\x00")},
+		{"film.flac", []byte("\x00\x00\x00\x20ftypisom\x00\x00\x00\x00")},
+		{"film.wav", []byte("\x1a\x45\xdf\xa3\x9fB\x86\x81\x01")},
+		{"chat.wav", []byte("OggS\x00\x02" + strings.Repeat("\x00", 22) + "OpusHead\x01\x01")},
+		{"old.wma", []byte("\x30\x26\xb2\x75\x8e\x66\xcf\x11\xa6\xd9")},
+		{"other.caf", []byte("caff\x00\x01\x00\x00desc")},
+		{"cover.wav", []byte("\x89PNG\r\n\x1a\n\x00\x00")},
+		{"late.wav", append(make([]byte, 1500), mp3...)},
 		{"phone.aac", []byte("\xFF\xF1\x50\x80\x02\x1F\xFC\x00\x00")},
 		{"chat.ogg", []byte("OggS\x00\x02\x00\x00\x00\x00\x00\x00\x00\x00")},
 		{"film.avi", []byte("RIFF\x20\x00\x00\x00AVI LIST")},

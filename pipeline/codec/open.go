@@ -26,9 +26,11 @@ type Info struct {
 	Channels int             `json:"channels"`
 	Bits     int             `json:"bits,omitempty"` // of a sample; 0 for mp3
 	Float    bool            `json:"float,omitempty"`
-	Frames   dsp.Frames      `json:"frames"`          // counted from bytes that are there; mp3: without the encoder's delay and padding
-	Notes    []string        `json:"notes,omitempty"` // oddities that did not keep the file from being read, one sentence each
-	Tags     *Tags           `json:"tags,omitempty"`  // what the file says about itself; nil: nothing
+	Frames   dsp.Frames      `json:"frames"`           // counted from bytes that are there; mp3: without the encoder's delay and padding
+	Notes    []string        `json:"notes,omitempty"`  // oddities that did not keep the file from being read, one sentence each
+	Unsure   bool            `json:"unsure,omitempty"` // by its notes the end of the recording may be missing
+	Tags     *Tags           `json:"tags,omitempty"`   // what the file says about itself; nil: nothing
+	Bext     *pipeline.Bext  `json:"bext,omitempty"`   // what the recorder wrote down; nil: nothing
 }
 
 // Seconds is the length of the file.

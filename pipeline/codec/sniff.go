@@ -17,6 +17,20 @@ const (
 	kindUnknown kind = ""
 )
 
+// lossless tells whether a kind may hold the samples as they were recorded.
+func (k kind) lossless() bool {
+	switch k {
+	case "AIFF", "CAF", "Wave64", "WavPack", "APE", "AU", "big-endian WAV", "FLAC in Ogg", "Apple Lossless":
+		return true
+	}
+	return false
+}
+
+// holdsNoAudio tells whether a kind is nothing that was recorded.
+func (k kind) holdsNoAudio() bool {
+	return k == "a ZIP archive" || k == "a RAR archive" || k == "a PDF document" || k == "a picture"
+}
+
 // refusal is the sentence for a kind that isn't taken.
 func (k kind) refusal(lim limits) error {
 	if lim.lossy { // the caller takes whatever can be decoded
@@ -32,6 +46,12 @@ func (k kind) refusal(lim limits) error {
 		return faultf("isn't audio of a kind that is known here: " + ownRate)
 	case kindText:
 		return faultf("is text, not audio: " + ownRate)
+	}
+	switch {
+	case k.holdsNoAudio():
+		return faultf("is %s, not audio: "+ownRate, k)
+	case k.lossless():
+		return faultf("is %s, which is not read here: "+sameSamples, k)
 	default:
 		return faultf("is %s: "+ownRate, k)
 	}
@@ -49,8 +69,17 @@ var signatures = []struct {
 	{"RIFX????WAVE", "big-endian WAV"},
 	{"RIFF????AVI ", "AVI video"},
 	{"FORM????AIF", "AIFF"},
+	{"OggS????????????????????????OpusHead", "Opus"},
+	{"OggS????????????????????????\x01vorbis", "Ogg Vorbis"},
+	{"OggS????????????????????????\x7fFLAC", "FLAC in Ogg"},
 	{"OggS", "Ogg"},
-	{"????ftyp", "M4A"},
+	{"????ftypM4A", "M4A"},
+	{"????ftypM4B", "M4A"},
+	{"????ftypqt", "QuickTime video"},
+	{"????ftyp3g", "3GP, as telephones record it"},
+	{"????ftyp", "MP4 (M4A or video)"},
+	{"#!AMR", "AMR, as telephones record it"},
+	{"\x00\x00\x01\xba", "MPEG video"},
 	{"caff", "CAF"},
 	{"riff\x2e\x91\xcf\x11", "Wave64"},
 	{"\x30\x26\xb2\x75\x8e\x66\xcf\x11", "WMA"},
@@ -58,7 +87,11 @@ var signatures = []struct {
 	{"MAC ", "APE"},
 	{".snd", "AU"},
 	{"\x1a\x45\xdf\xa3", "Matroska"},
+	{"FLV\x01", "Flash video"},
 	{"PK\x03\x04", "a ZIP archive"},
+	{"Rar!\x1a\x07", "a RAR archive"},
+	{"\x89PNG\r\n\x1a\n", "a picture"},
+	{"\xff\xd8\xff", "a picture"},
 	{"%PDF", "a PDF document"},
 }
 
@@ -92,7 +125,23 @@ func sniff(f io.ReaderAt, size int64) (k kind, start int64, err error) {
 	if isText(head) {
 		return kindText, start, nil
 	}
+	if late, ok := mp3After(f, start, size, head); ok {
+		return kindMP3, late, nil
+	}
 	return kindUnknown, start, nil
+}
+
+// mp3After finds the first MP3 frame behind zeros or remains of a tag, within head.
+func mp3After(f io.ReaderAt, start, size int64, head []byte) (int64, bool) {
+	for i := 1; i < len(head); i++ {
+		if head[i] != 0xFF {
+			continue
+		}
+		if h, ok := parseMP3Header(head[i:]); ok && mp3Follows(f, start+int64(i), size, h) {
+			return start + int64(i), true
+		}
+	}
+	return 0, false
 }
 
 func matches(head []byte, magic string) bool {

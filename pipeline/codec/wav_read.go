@@ -2,6 +2,7 @@ package codec
 
 import (
 	"encoding/binary"
+	"fmt"
 	"io"
 	"math"
 
@@ -60,11 +61,14 @@ func openWAV(f io.ReaderAt, size int64, lim limits) (Info, stream, error) {
 	if err := lim.check(info); err != nil { // now with its length
 		return Info{}, nil, err
 	}
-	info.Notes = l.notes
+	info.Notes, info.Unsure = l.notes, l.unsure
 	if l.data.size%frameBytes != 0 {
 		info.Notes = append(info.Notes, "The last frame is not whole and was left out.")
 	}
 	if info.Tags, err = readTags(f, l.lists); err != nil {
+		return Info{}, nil, err
+	}
+	if info.Bext, err = readBext(f, l.bext); err != nil {
 		return Info{}, nil, err
 	}
 	const bufBytes = 64 << 10
@@ -109,12 +113,33 @@ func wavFormat(f io.ReaderAt, c byteSpan) (Info, int, error) {
 	case tag == tagPCM || tag == tagFloat:
 		return Info{}, 0, faultf("has samples of %d bits, which no recorder writes: "+again, bits)
 	default:
-		return Info{}, 0, faultf("is a WAV of compressed samples (format %d): "+ownRate, tag)
+		return Info{}, 0, faultf("is a WAV of compressed samples (%s): "+ownRate, compressed(tag))
 	}
 	if channels > 0 && align != bytes*channels {
 		return Info{}, 0, faultf("has a fmt chunk that contradicts itself (%d channels of %d bits in frames of %d bytes): "+again, channels, bits, align)
 	}
 	return info, bytes, nil
+}
+
+// compressed names what WAV files hold beside plain samples.
+func compressed(tag int) string {
+	switch tag {
+	case 2, 0x11:
+		return "ADPCM"
+	case 6:
+		return "A-law"
+	case 7:
+		return "µ-law"
+	case 0x50:
+		return "MPEG Layer II"
+	case 0x55:
+		return "MP3"
+	case 0xFF, 0x1610:
+		return "AAC"
+	case 0x160, 0x161, 0x162, 0x163:
+		return "WMA"
+	}
+	return fmt.Sprintf("format %d", tag)
 }
 
 func (s *wavStream) close() error { return nil }
