@@ -3,6 +3,7 @@ package faults
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"chapterhouse/pipeline"
@@ -27,39 +28,42 @@ type badOne struct {
 // slowdown is how much longer good chapters may take for the bad ones' sake.
 const slowdown = 1.2
 
-// Children is the proof that bad chapters delay only themselves: a title of
-// so many chapters, three of them bad, between two nights of the good ones alone.
+// badNights is how many nights with bad chapters are measured: the mean of two
+// between three controls is steadier than one of a few seconds.
+const badNights = 2
+
+// Children is the proof that bad chapters delay only themselves: nights of a
+// title of so many chapters, three of them bad, between nights of the good ones alone.
 func Children(chapters int) Row {
 	return Row{long: true, Fault: fmt.Sprintf("three of %d chapters eat memory, hang and crash", chapters), do: func(ctx context.Context, r *round) error {
-		good := chapters - len(badChapters())
-		// The control stands on both sides of what is held against it: a machine
+		// Controls stand on both sides of what is held against them: a machine
 		// that grows slower meanwhile is no fault of the bad chapters.
-		before, err := r.goodNight(ctx, good)
-		if err != nil {
-			return err
+		var bad, control []time.Duration
+		for i := range 2*badNights + 1 {
+			of, night := &control, func() (time.Duration, error) { return r.goodNight(ctx, chapters-len(badChapters())) }
+			if i%2 == 1 {
+				of, night = &bad, func() (time.Duration, error) { return r.badNight(ctx, chapters) }
+			}
+			took, err := night()
+			if err != nil {
+				return err
+			}
+			*of = append(*of, took)
 		}
-		n, err := r.badNight(ctx, chapters)
-		if err != nil {
-			return err
-		}
-		took, err := n.timed(ctx)
-		if err != nil {
-			return err
-		}
-		if err := n.judgeBad(ctx); err != nil {
-			return err
-		}
-		n.stop()
-		after, err := r.goodNight(ctx, good)
-		if err != nil {
-			return err
-		}
-		control := (before + after) / 2
-		r.atMost("good chapters, from their gains to their last file, to the controls' mean", took.Seconds()/control.Seconds(), slowdown, "%.2f")
-		r.tell("the controls, to their mean", max(before, after).Seconds()/control.Seconds(), "up to %.2f")
-		r.tell("the controls' mean", control.Seconds(), "%.1f s")
+		controls := mean(control)
+		r.atMost("good chapters, from their gains to their last file, to the controls' mean", mean(bad)/controls, slowdown, "%.2f")
+		r.tell("the controls, to their mean", slices.Max(control).Seconds()/controls, "up to %.2f")
+		r.tell("the controls' mean", controls, "%.1f s")
 		return nil
 	}}
+}
+
+// mean is the mean of times, seconds.
+func mean(all []time.Duration) (s float64) {
+	for _, d := range all {
+		s += d.Seconds() / float64(len(all))
+	}
+	return s
 }
 
 // goodNight measures a night of good chapters alone.
@@ -79,19 +83,28 @@ func (r *round) goodNight(ctx context.Context, chapters int) (time.Duration, err
 	return took, nil
 }
 
-// badNight is a night in which the title's last chapters are bad.
-func (r *round) badNight(ctx context.Context, chapters int) (*night, error) {
+// badNight measures a night in which the title's last chapters are bad, and judges it.
+func (r *round) badNight(ctx context.Context, chapters int) (time.Duration, error) {
 	h, err := r.kit.house("one", chapters, longS, r.seed)
 	if err != nil {
-		return nil, err
+		return 0, err
 	}
 	failing := ""
 	for i, bad := range badChapters() {
 		failing += fmt.Sprintf("%s:%s:%s ", bad.way, bad.step, h.Blobs[chapters-len(badChapters())+i])
 	}
-	return r.night(ctx, shape{chapters: chapters, seconds: longS, slots: 2, variant: "failing", env: []string{
+	n, err := r.night(ctx, shape{chapters: chapters, seconds: longS, slots: 2, variant: "failing", env: []string{
 		"FAILING=" + failing, fmt.Sprintf("CHAPTERHOUSE_STUCK_S=%d", stuckS),
 	}})
+	if err != nil {
+		return 0, err
+	}
+	took, err := n.timed(ctx)
+	if err == nil {
+		err = n.judgeBad(ctx)
+	}
+	n.stop()
+	return took, err
 }
 
 // timed does a night and returns how long its good chapters took from the
