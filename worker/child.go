@@ -70,7 +70,7 @@ func Program(program string, args ...string) Child {
 		if used >= time.Duration(limits.CPUSeconds)*time.Second && limits.CPUSeconds > 0 {
 			return pipeline.Errorf(pipeline.Crash, "", "the child died: it used up the %d s of processor time it may use", limits.CPUSeconds)
 		}
-		return pipeline.Errorf(pipeline.Crash, "", "the child died: %s", reason(err, stderr.String()))
+		return pipeline.Errorf(pipeline.Crash, "", "the child died: %s", reason(err, stderr.String(), peakMiB(cmd.ProcessState), limits.MemoryMiB))
 	}
 }
 
@@ -122,8 +122,22 @@ func (l *listener) hear(line []byte) {
 	}
 }
 
+// peakMiB is the most memory that a process that ended had in use, as the
+// kernel counted it.
+func peakMiB(p *os.ProcessState) int {
+	if u, ok := p.SysUsage().(*syscall.Rusage); ok {
+		return int(u.Maxrss >> 10)
+	}
+	return 0
+}
+
+// nearLimit is from which part of its memory on a child that died without a
+// word is told to have been near the limit: a runtime without memory can't
+// always print that it has none.
+const nearLimit = 0.75
+
 // reason says in one line how a child died.
-func reason(err error, stderr string) string {
+func reason(err error, stderr string, peakMiB, limitMiB int) string {
 	why := err.Error()
 	var exit *exec.ExitError
 	if errors.As(err, &exit) {
@@ -139,6 +153,9 @@ func reason(err error, stderr string) string {
 		case strings.HasPrefix(line, "panic:") || strings.HasPrefix(line, "fatal error:"):
 			return fmt.Sprintf("%s (%s)", why, line)
 		}
+	}
+	if limitMiB > 0 && float64(peakMiB) >= nearLimit*float64(limitMiB) {
+		return fmt.Sprintf("%s, with %d MiB of memory in use of the %d it may use", why, peakMiB, limitMiB)
 	}
 	return why
 }

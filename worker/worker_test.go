@@ -2,6 +2,7 @@ package worker
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -92,6 +93,29 @@ func TestChildren(t *testing.T) {
 			d.expectNews(t, c.committed, c.strike)
 			d.emptyScratch(t)
 		})
+	}
+}
+
+// TestReason: a death is told by the child's own words where it had any, and by
+// what it had in use where it died near its limit.
+func TestReason(t *testing.T) {
+	died := errors.New("exit status 2")
+	for _, c := range []struct {
+		stderr string
+		peak   int
+		want   string
+	}{
+		{"fatal error: runtime: out of memory\n", 100, "it ran out of the memory it may use"},
+		{"panic: index out of range\n", 500, "exit status 2 (panic: index out of range)"},
+		{"", 500, "exit status 2, with 500 MiB of memory in use of the 512 it may use"},
+		{"", 300, "exit status 2"},
+	} {
+		if got := reason(died, c.stderr, c.peak, 512); got != c.want {
+			t.Errorf("%q, %d MiB: %q, want %q", c.stderr, c.peak, got, c.want)
+		}
+	}
+	if got := reason(died, "", 500, 0); got != "exit status 2" {
+		t.Errorf("without a limit: %q", got)
 	}
 }
 
