@@ -79,6 +79,26 @@ type FileRecord struct {
 	// window after the limiter had taken from it.
 	CorrectDB dsp.DB   `json:"correct_db,omitempty"`
 	Notes     []string `json:"notes,omitempty"`
+
+	Opens    EdgeSound `json:"opens,omitzero"`    // its first 15 s
+	Ends     EdgeSound `json:"ends,omitzero"`     // its last 5 s
+	Loudest  Spot      `json:"loudest,omitzero"`  // highest short-term loudness, LUFS
+	Quietest Spot      `json:"quietest,omitzero"` // lowest short-term loudness while speaking, LUFS
+	Sharpest Spot      `json:"sharpest,omitzero"` // most of 5 to 10 kHz in what is spoken, dB
+}
+
+// EdgeSound is how a file sounds at one of its ends, while speaking: what a
+// listener hears beside the file before or after it.
+type EdgeSound struct {
+	RMS      dsp.DBFS `json:"rms_dbfs"`
+	SpeechS  float64  `json:"speech_s"` // that it was measured over
+	Spectrum Spectrum `json:"spectrum,omitempty"`
+}
+
+// Spot is a place of 3 s in a file with what it is the most of.
+type Spot struct {
+	AtS float64 `json:"at_s"` // seconds into the file
+	DB  dsp.DB  `json:"db"`
 }
 
 // StageUse is how much a stage that moves gain did over a file's body, on a

@@ -222,7 +222,9 @@ type FileOutcome struct {
 	Key       Digest     `json:"key"`
 	Blob      Digest     `json:"blob"`
 	Bytes     int64      `json:"bytes"`
-	GainDB    []dsp.DB   `json:"gain_db"` // per part: the narrator's level gain
+	Series    Digest     `json:"series,omitempty"` // blob: the file's pictures
+	Source    Digest     `json:"source,omitempty"` // blob: the chapter's, before and after its chains
+	GainDB    []dsp.DB   `json:"gain_db"`          // per part: the narrator's level gain
 	TrimDB    dsp.DB     `json:"trim_db"`
 	FloorGain dsp.DBFS   `json:"floor_gain"` // the raw floor after every gain, had the chain taken nothing
 	Record    FileRecord `json:"record"`
