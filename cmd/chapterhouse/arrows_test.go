@@ -52,8 +52,14 @@ var siblings = map[string]map[string]string{
 		"pipeline/check": "checks that listen are a step",
 		"pipeline/codec": "files are decoded and encoded",
 	},
+	"pipeline/intake": {
+		"pipeline/check": "a sample is heard for clipping as the whole is",
+		"pipeline/codec": "headers and samples of files",
+		"pipeline/split": "what is audio by its name, and the order of people",
+	},
 	"pipeline/report": {
-		"pipeline/check": "which measure a spec's level is in",
+		"pipeline/intake": "what was said at the start stands in the JSON",
+		"pipeline/check":  "which measure a spec's level is in",
 	},
 	"pipeline/delivery": {
 		"pipeline/store": "files leave out of the store",

@@ -66,7 +66,7 @@ func process(c *cobra.Command, o processOptions) error {
 	if err := s.Lock(); err != nil {
 		return err
 	}
-	sub, err := prepare(ctx, s, title, o.again, newReadProgress(errs, "sources"))
+	sub, answer, err := prepare(ctx, s, title, o.again, errs, newReadProgress(errs, "sources"))
 	if err != nil {
 		return err
 	}
@@ -83,7 +83,7 @@ func process(c *cobra.Command, o processOptions) error {
 	if err != nil {
 		return err
 	}
-	rep := report.Report{Outcome: outcome, Work: workOf(n.coordinator, outcome)}
+	rep := report.Report{Outcome: outcome, Intake: &answer, Work: workOf(n.coordinator, outcome)}
 	if rep.Deliveries, err = deliver(ctx, s, outcome, outcome.Specs, title.out); err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/intake"
 	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/report"
 	"chapterhouse/pipeline/store"
@@ -54,18 +55,19 @@ func submitCommand() *cobra.Command {
 
 // Submitted is what a submission came to, as --json prints it.
 type Submitted struct {
-	Title    string    `json:"title"` // slug
-	Name     string    `json:"name"`
-	Run      string    `json:"run"`
-	New      bool      `json:"new"`      // a run of its own; false: that run is there already
-	Standing bool      `json:"standing"` // it is closed already
-	Chapters int       `json:"chapters"`
-	Files    int       `json:"files"`
-	Bytes    int64     `json:"bytes"`
-	Missing  []string  `json:"missing,omitempty"` // files that are not in the folder
-	Class    string    `json:"class"`
-	Due      time.Time `json:"due,omitzero"`
-	Differs  []string  `json:"differs,omitempty"` // what a rerun makes anew
+	Title    string         `json:"title"` // slug
+	Name     string         `json:"name"`
+	Run      string         `json:"run"`
+	New      bool           `json:"new"`      // a run of its own; false: that run is there already
+	Standing bool           `json:"standing"` // it is closed already
+	Chapters int            `json:"chapters"`
+	Files    int            `json:"files"`
+	Bytes    int64          `json:"bytes"`
+	Missing  []string       `json:"missing,omitempty"` // files that are not in the folder
+	Class    string         `json:"class"`
+	Due      time.Time      `json:"due,omitzero"`
+	Differs  []string       `json:"differs,omitempty"` // what a rerun makes anew
+	Intake   *intake.Answer `json:"intake,omitempty"`  // what the recordings are, by header and sample
 }
 
 func submit(c *cobra.Command, o submitOptions) error {
@@ -82,7 +84,11 @@ func submit(c *cobra.Command, o submitOptions) error {
 		return err
 	}
 	defer at.close()
-	sub, err := prepare(ctx, at.store, title, o.again, newReadProgress(c.ErrOrStderr(), "sources"))
+	said := c.OutOrStdout()
+	if o.json {
+		said = io.Discard
+	}
+	sub, answer, err := prepare(ctx, at.store, title, o.again, said, newReadProgress(c.ErrOrStderr(), "sources"))
 	if err != nil {
 		return err
 	}
@@ -101,6 +107,7 @@ func submit(c *cobra.Command, o submitOptions) error {
 	if err != nil {
 		return err
 	}
+	entered.Intake = &answer
 	if err := entered.print(c.OutOrStdout(), o.json); err != nil || !o.watch {
 		return err
 	}

@@ -4,23 +4,33 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"io"
 	"os"
 	"path/filepath"
 	"syscall"
 
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/intake"
 	"chapterhouse/pipeline/store"
 )
 
-// prepare uploads a title's sources and returns what to submit. again forgives
-// what of the title was given up.
-func prepare(ctx context.Context, s store.Store, t openedTitle, again bool, say func(done, of int64)) (pipeline.Submission, error) {
-	sub, err := upload(ctx, s, t, seenFor(s), say)
+// prepare says to w what a title's sources are, uploads them and returns what
+// to submit. again forgives what of the title was given up.
+func prepare(ctx context.Context, s store.Store, t openedTitle, again bool, w io.Writer, say func(done, of int64)) (pipeline.Submission, intake.Answer, error) {
+	known := seenFor(s)
+	l, err := glance(ctx, s, t, readSeen(known), w)
+	if err != nil {
+		return pipeline.Submission{}, l.Answer, err
+	}
+	sub, err := upload(ctx, s, t, known, say)
+	if err == nil {
+		err = l.uploaded(sub, w)
+	}
 	if err == nil && again {
 		sub.Again, err = coordinator.Forgive(ctx, s, sub.Title.Slug)
 	}
-	return sub, err
+	return sub, l.Answer, err
 }
 
 // upload puts a title's sources into the store and returns what to submit. A
@@ -141,6 +151,29 @@ func seenFor(s store.Store) string {
 	return filepath.Join(dir, "seen.json")
 }
 
+// seenNow is a file as it is now, without its digest.
+func seenNow(info os.FileInfo) seenFile {
+	now := seenFile{Bytes: info.Size(), ModNano: info.ModTime().UnixNano()}
+	if st, ok := info.Sys().(*syscall.Stat_t); ok {
+		now.Inode = st.Ino
+	}
+	return now
+}
+
+// digest is a file's, "" where it is not as it was last seen, and its length,
+// -1 where it is not there.
+func (s *seenFiles) digest(path string) (pipeline.Digest, int64) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return "", -1
+	}
+	now, old := seenNow(info), s.Files[path]
+	if now.Blob = old.Blob; now == old {
+		return old.Blob, old.Bytes
+	}
+	return "", info.Size()
+}
+
 // put brings one file into the store, unless it is known to be there.
 func (s *seenFiles) put(ctx context.Context, to store.Store, path string) (pipeline.SourceFile, error) {
 	f, err := os.Open(path)
@@ -152,10 +185,7 @@ func (s *seenFiles) put(ctx context.Context, to store.Store, path string) (pipel
 	if err != nil {
 		return pipeline.SourceFile{}, pipeline.Errorf(pipeline.House, "", "%w", err)
 	}
-	now := seenFile{Bytes: info.Size(), ModNano: info.ModTime().UnixNano()}
-	if st, ok := info.Sys().(*syscall.Stat_t); ok {
-		now.Inode = st.Ino
-	}
+	now := seenNow(info)
 	if old := s.Files[path]; old.Blob != "" {
 		now.Blob = old.Blob
 		if old == now {

@@ -23,7 +23,9 @@ const maxFLACFrame = 65536*2*25/8 + 64
 type flacStream struct {
 	f        io.ReaderAt
 	si       streamInfo
+	first    int64      // where the first frame starts
 	pos, end int64      // of what is not in the window yet
+	largest  int        // bytes of a frame at most
 	window   []byte     // undecoded bytes, 8 zeros after them
 	buf      []byte     // what window lies in
 	most     dsp.Frames // nothing is decoded past it
@@ -78,7 +80,7 @@ func openFLAC(f io.ReaderAt, start, size int64, lim limits) (Info, stream, error
 
 func newFLACStream(f io.ReaderAt, si streamInfo, first, size int64) *flacStream {
 	s := &flacStream{
-		f: f, si: si, pos: first, end: size, most: si.frames, crc: crc16Table(),
+		f: f, si: si, first: first, pos: first, end: size, largest: maxFLACFrame, most: si.frames, crc: crc16Table(),
 		ch: make([][]int32, si.channels), pending: make([][]int32, si.channels),
 	}
 	if si.md5 != [md5.Size]byte{} {
@@ -226,12 +228,12 @@ func (s *flacStream) frameFollows() bool {
 
 // fill sees to it that a whole frame is in the window, or all that is left.
 func (s *flacStream) fill() error {
-	if len(s.window)-8 >= maxFLACFrame || s.window != nil && s.pos == s.end {
+	if len(s.window)-8 >= s.largest || s.window != nil && s.pos == s.end {
 		return nil
 	}
 	left := 0
 	if s.buf == nil {
-		s.buf = make([]byte, min(2*maxFLACFrame, s.end-s.pos)+8)
+		s.buf = make([]byte, min(2*int64(s.largest), s.end-s.pos)+8)
 	} else {
 		left = copy(s.buf, s.window[:len(s.window)-8])
 	}

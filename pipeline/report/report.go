@@ -10,13 +10,15 @@ import (
 	"time"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/intake"
 )
 
 // A Report is a run's outcome with what this call knows beside it.
 type Report struct {
 	pipeline.Outcome
-	Work       Work       `json:"work"`
-	Deliveries []Delivery `json:"deliveries"`
+	Intake     *intake.Answer `json:"intake,omitempty"` // what was said before the night; nil where this call did not submit
+	Work       Work           `json:"work"`
+	Deliveries []Delivery     `json:"deliveries"`
 }
 
 // Work counts results, by how they were come by.
