@@ -65,9 +65,12 @@ func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.Pr
 		}
 		if profiles.there() {
 			out.Profile = profiles.parts[j]
-			session, fit := p.fitOf(plan, fits, i, j, out.Profile)
-			out.Session, out.FitDB = session, fit.GainDB
-			out.SourceS = out.Profile.Levels.Frames.Seconds(plan.RateHz)
+			cut := out.Profile.Cut
+			out.SourceS = cut.Span.Len().Seconds(cut.SourceRateHz)
+			if planned.Role != pipeline.RoleAsset {
+				session, fit := p.fitOf(plan, fits, i, j, out.Profile)
+				out.Session, out.FitDB = session, fit.GainDB
+			}
 		}
 		ch.Parts = append(ch.Parts, out)
 	}

@@ -25,11 +25,15 @@ type madeFile struct {
 
 // files renders and checks every chapter. ok: every chapter is made, or never will be.
 func (p *pass) files(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits, weighs []chapterOf[pipeline.WeighRecord], gains pipeline.Gains) ([]made, bool, error) {
+	asset := func(i int) bool { return plan.Chapters[i].Role == pipeline.RoleAsset }
 	waiting := false // for a late chapter: an earlier step still works on it
-	for _, ch := range weighs {
-		waiting = waiting || ch.hole == "" && !ch.there()
+	for i, ch := range weighs {
+		waiting = waiting || ch.hole == "" && !ch.there() && !(asset(i) && profiles[i].there())
 	}
 	recipes := func(i int) (all []pipeline.Recipe) {
+		if asset(i) {
+			return assetRecipes(plan, i, profiles[i].parts, p.sub.Engine)
+		}
 		if !weighs[i].there() {
 			return nil
 		}
@@ -89,7 +93,29 @@ func (m *made) decode(g []result, recipes []pipeline.Recipe, specs []pipeline.Sp
 			n++
 		}
 	}
+	if n == len(g) {
+		return nil // an asset: nothing to listen to
+	}
 	return decode(g[n].commit, &m.check)
+}
+
+// assetRecipes are the files of an asset: its own channels, at the spec's level.
+func assetRecipes(plan pipeline.Plan, i int, profiles []pipeline.ProfileRecord, engine pipeline.Engine) (all []pipeline.Recipe) {
+	for _, profile := range profiles {
+		for _, s := range plan.Specs {
+			for _, f := range s.Sound.Files {
+				f.Channels = profile.Channels
+				r := pipeline.NewRecipe(pipeline.StepFile)
+				r.File = &pipeline.FileRecipe{
+					Parts:  []pipeline.FilePart{{Cut: profile.Cut, Chain: []pipeline.Resolved{}}},
+					TrimDB: pipeline.GainTo(s.Sound.Level, profile.Levels),
+					Peak:   s.Sound.Peak, Level: s.Sound.Level, Role: pipeline.RoleAsset, Format: f, Encoder: engine.Encoders[f.Format],
+				}
+				all = append(all, r)
+			}
+		}
+	}
+	return all
 }
 
 // fileRecipe is all that was decided for one file of a chapter.

@@ -83,7 +83,7 @@ func (p *pass) profiles(ctx context.Context, plan pipeline.Plan) (records []chap
 		}
 		for _, part := range plan.Chapters[i].Parts {
 			r := pipeline.NewRecipe(pipeline.StepProfile)
-			r.Profile = &pipeline.ProfileRecipe{Source: part.Source, Span: part.Span, RateHz: plan.RateHz}
+			r.Profile = &pipeline.ProfileRecipe{Source: part.Source, Span: part.Span, RateHz: plan.RateHz, Asset: plan.Chapters[i].Role == pipeline.RoleAsset}
 			all = append(all, r)
 		}
 		return all
@@ -112,6 +112,9 @@ func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterO
 		keys    []pipeline.Digest
 	)
 	for i, ch := range profiles {
+		if plan.Chapters[i].Role == pipeline.RoleAsset {
+			continue // no session's
+		}
 		for j := range ch.parts {
 			parts = append(parts, plan.Chapters[i].Parts[j])
 			ids = append(ids, pipeline.PartID(i, j))
@@ -194,6 +197,9 @@ func (p *pass) fitOf(plan pipeline.Plan, fits pipeline.Fits, i, j int, profile p
 // gains can be made of what is there.
 func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits) (records []chapterOf[pipeline.WeighRecord], enough bool, err error) {
 	results, err := p.phase(ctx, pipeline.StepWeigh, len(plan.Chapters), func(i int) (all []pipeline.Recipe) {
+		if plan.Chapters[i].Role == pipeline.RoleAsset {
+			return nil // as it is profiled, so it is levelled
+		}
 		for j, profile := range profiles[i].parts {
 			_, fit := p.fitOf(plan, fits, i, j, profile)
 			r := pipeline.NewRecipe(pipeline.StepWeigh)
@@ -225,8 +231,8 @@ func (p *pass) gains(ctx context.Context, plan pipeline.Plan, profiles []chapter
 	var chapters []pipeline.LevelChapter
 	var parts [][]pipeline.LeveledPart
 	for i, ch := range weighs {
-		if !ch.there() {
-			continue
+		if !ch.there() || plan.Chapters[i].Role == pipeline.RoleExcerpt {
+			continue // an excerpt is heard in its chapter already
 		}
 		one := pipeline.LevelChapter{Weighs: ch.keys}
 		for _, part := range plan.Chapters[i].Parts {

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 )
 
 // trimMarginDB is how far inside a window a trim puts a file: the limiter and
@@ -53,6 +54,16 @@ func LevelGains(chapters [][]LeveledPart, level Level, edges Edges, poolMinS flo
 		rec.GainDB[who] = gain
 	}
 	return rec
+}
+
+// GainTo is the gain that brings what measures levels to a level's aim, in
+// steps of 0.1 dB; 0 where nothing can be told.
+func GainTo(level Level, levels meter.Levels) dsp.DB {
+	at := level.Of(levels)
+	if math.IsInf(at, 0) || math.IsNaN(at) {
+		return 0
+	}
+	return dsp.DB(round1(level.Aim - at))
 }
 
 // Trim is the gain that a spec's window forces on one file beside its

@@ -63,6 +63,7 @@ type ProfileRecipe struct {
 	Source Digest `json:"source"`
 	Span   Span   `json:"span"`
 	RateHz int    `json:"rate_hz"`
+	Asset  bool   `json:"asset,omitempty"` // no narration: only levels, of every channel as it is
 }
 
 // FitRecipe brings one session to its chain's reference.
@@ -138,6 +139,7 @@ const (
 	FoldLeft  Fold = "left" // the other side is dead, or this is the better microphone
 	FoldRight Fold = "right"
 	FoldFlip  Fold = "flip" // polarity reversed: (left - right) / 2
+	FoldNone  Fold = "none" // an asset: every channel stays one
 )
 
 // CheckRecipe listens to a chapter's sources.

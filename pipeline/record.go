@@ -41,7 +41,8 @@ type ProfileRecord struct {
 	Floor    meter.Floor  `json:"floor"`
 	RoomTone Spectrum     `json:"room_tone"` // before any gain; empty: none found
 	FoldNote string       `json:"fold_note,omitempty"`
-	Unsure   bool         `json:"unsure,omitempty"` // the fold is a choice between two microphones: an ear should confirm it
+	Channels int          `json:"channels,omitempty"` // of an asset
+	Unsure   bool         `json:"unsure,omitempty"`   // the fold is a choice between two microphones: an ear should confirm it
 }
 
 // FitRecord is a session's one gain and its facts.

@@ -23,6 +23,10 @@ func cmdAudio(ts *testscript.TestScript, neg bool, args []string) {
 		text = wavFile(1, 1, 44100, 16, 6*44100, tone)
 	case "stereo": // the same on both sides
 		text = wavFile(1, 2, 44100, 16, 2*6*44100, func(n int) float64 { return tone(n / 2) })
+	case "music": // another tone on each side
+		text = wavFile(1, 2, 44100, 16, 2*10*44100, func(n int) float64 {
+			return 0.3 * math.Sin(2*math.Pi*(220+float64(n%2*110))*float64(n/2)/44100)
+		})
 	case "silence":
 		text = wavFile(1, 1, 44100, 16, 10*44100, func(int) float64 { return 0 })
 	case "nan":

@@ -135,6 +135,13 @@ func (s LimiterSettings) Settle(rateHz float64) int {
 // Process limits one quantum in place.
 func (l *Limiter) Process(block []float64) {
 	l.detector.Process(l.gainsDB, block, l.ceiling)
+	l.decide()
+	l.delay.Process(block)
+	l.ramp.Process(block, l.gains)
+}
+
+// decide turns the peaks in gainsDB into gains.
+func (l *Limiter) decide() {
 	l.hold.Process(l.gainsDB)
 	kernel.AmplitudesToDB(l.gainsDB, l.gainsDB)
 	l.curve.GainsDB(l.gainsDB, l.gainsDB)
@@ -144,8 +151,6 @@ func (l *Limiter) Process(block []float64) {
 		m.Process(l.gainsDB)
 	}
 	kernel.DBToAmplitudes(l.gains, l.gainsDB)
-	l.delay.Process(block)
-	l.ramp.Process(block, l.gains)
 }
 
 // roundDown makes gains whole multiples of 2^-32 dB, of which up to 2^13 add up

@@ -10,7 +10,7 @@ func fileLength() Check {
 	return Check{
 		Name: "length",
 		Doc:  "The file is longer than the spec allows. Split the chapter in two in title.yaml.",
-		Read: eachFile(func(s pipeline.Spec, f pipeline.FileOutcome) []pipeline.Finding {
+		Read: everyFile(func(s pipeline.Spec, f pipeline.FileOutcome) []pipeline.Finding {
 			limit := s.Limits.MaxMinutes
 			if limit == 0 || f.Record.LengthS <= limit*60 {
 				return nil

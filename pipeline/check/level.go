@@ -13,7 +13,7 @@ func levelWindow() Check {
 		Doc: "The delivered file's level in the spec's own measure lies outside the spec's window. Such a file " +
 			"can't be delivered. It happens when the limiter has to take more than the window has room for: " +
 			"compress the chapter's loud lines in the chain.",
-		Read: eachFile(func(s pipeline.Spec, f pipeline.FileOutcome) []pipeline.Finding {
+		Read: everyFile(func(s pipeline.Spec, f pipeline.FileOutcome) []pipeline.Finding {
 			at, unit := s.Sound.Level.Of(f.Record.Levels), s.Sound.Level.Unit()
 			w := s.Sound.Level.Window
 			measured := fmt.Sprintf("%.2f %s", at, unit)
@@ -42,8 +42,19 @@ func window(l pipeline.Level) string {
 	return fmt.Sprintf("%g to %g %s", l.Window[0], l.Window[1], unit)
 }
 
-// eachFile makes a Read of a function over one file and its spec.
+// eachFile makes a Read of a function over one file of narration and its spec.
 func eachFile(find func(pipeline.Spec, pipeline.FileOutcome) []pipeline.Finding) func(Title, int) []pipeline.Finding {
+	every := everyFile(find)
+	return func(t Title, chapter int) []pipeline.Finding {
+		if t.Chapters[chapter].Role == pipeline.RoleAsset {
+			return nil
+		}
+		return every(t, chapter)
+	}
+}
+
+// everyFile makes a Read of a function over one file of any role and its spec.
+func everyFile(find func(pipeline.Spec, pipeline.FileOutcome) []pipeline.Finding) func(Title, int) []pipeline.Finding {
 	return func(t Title, chapter int) []pipeline.Finding {
 		var out []pipeline.Finding
 		for _, f := range t.Chapters[chapter].Files {

@@ -120,6 +120,10 @@ func (c titleChapter) Check() []Fault {
 		return []Fault{{Path: "parts", Text: "the chapter has file and parts; put the file among the parts"}}
 	case len(c.Parts) > 0 && (c.FromS != 0 || c.ToS != 0):
 		return []Fault{{Path: "parts", Text: "from_s and to_s belong to a file; give them to each part"}}
+	case c.Role == pipeline.RoleAsset && len(c.Parts) > 0:
+		return []Fault{{Path: "parts", Text: "an asset is one file as it is; give file, or list each file as an asset of its own"}}
+	case c.Role == pipeline.RoleAsset && c.Narrator != "":
+		return []Fault{{Path: "narrator", Text: "an asset goes through no narrator's chain; take the narrator out, or give it another role"}}
 	}
 	return forwards(c.FromS, c.ToS)
 }

@@ -117,6 +117,7 @@ func (h *House) fill(t *pipeline.Title, f title, n *strict.Node, r *reader) {
 			r.source(string(p.File), where.At("file").Fault("", ""))
 			tp := pipeline.TitlePart{File: string(p.File), FromS: p.FromS, ToS: p.ToS, Session: string(p.Session), PauseS: p.PauseS}
 			switch {
+			case c.Role == pipeline.RoleAsset:
 			case p.Narrator != "":
 				tp.Narrator, tp.Setup = h.voice(string(p.Narrator), string(p.Setup), where, r)
 			case p.Setup != "" && known:
@@ -207,6 +208,9 @@ func (h *House) Notices(t pipeline.Title) []pipeline.Finding {
 	}
 	seen := map[string]bool{}
 	for _, c := range t.Chapters {
+		if c.Role == pipeline.RoleAsset {
+			continue
+		}
 		for _, p := range c.Parts {
 			voice := p.Narrator + "/" + p.Setup
 			if seen[voice] {

@@ -50,7 +50,7 @@ chapters:
 `, `0 opening Opening: a.wav 0-0 ines-marlow/hall/ +0;
 1 chapter One: a.wav 1.5-2 ines-marlow/hall/monday +0;
 7 chapter Seven: b.flac 0-0 ines-marlow/hall/ +0;
-10 asset A Song: b.flac 0-0 ines-marlow/hall/ +0;
+10 asset A Song: b.flac 0-0 // +0;
 9 closing Closing: disc/d.wav 0-0 ines-marlow/hall/ +0;
 8 chapter Eight: a.wav 0-0 ines-marlow/hall/ +0;`},
 		{"voices of parts", `

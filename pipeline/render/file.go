@@ -38,6 +38,9 @@ const (
 
 // file makes one deliverable file and measures it as a listener would decode it.
 func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pipeline.Output, audioS float64, err error) {
+	if r.Role == pipeline.RoleAsset {
+		return b.asset(r)
+	}
 	pass, err := b.chained(r.Parts)
 	if err != nil {
 		return rec, nil, 0, err
@@ -51,6 +54,25 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 	}
 	rec.Stages = addUses(pass.uses)
 	path := b.temp("file." + string(r.Format.Format))
+	err = b.settle(r, path, &rec, func(ceilingDBTP float64) (err error) {
+		list.correct(rec.CorrectDB)
+		rec.Limiter, rec.Deep, err = b.write(r, list, ceilingDBTP, path)
+		return err
+	})
+	if err != nil {
+		return rec, nil, 0, err
+	}
+	out, err := b.keep(path)
+	if err != nil {
+		return rec, nil, 0, err
+	}
+	return rec, []pipeline.Output{out}, list.frames.Seconds(list.rateHz), nil
+}
+
+// settle writes a file and writes it again, with the limiter starting lower or
+// rec.CorrectDB of gain, until what is decoded of it lies under the ceiling and
+// inside the window, or it was tried often enough. rec holds what it measures.
+func (b *bench) settle(r pipeline.FileRecipe, path string, rec *pipeline.FileRecord, write func(ceilingDBTP float64) error) error {
 	ceiling := float64(r.Peak.MaxDBTP) - ownRoomDB
 	if r.Format.Format == pipeline.MP3 {
 		ceiling = float64(r.Peak.MaxDBTP) - lossyRoomDB
@@ -60,13 +82,11 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 	yields, before, beforeDB := 1.0, 0.0, dsp.DB(0)
 	for {
 		rec.Encodes++
-		use, deep, err := b.write(r, list, ceiling, path)
-		if err != nil {
-			return rec, nil, 0, err
+		if err := write(ceiling); err != nil {
+			return err
 		}
-		rec.Limiter, rec.Deep = use, deep
-		if err := b.measure(path, &rec); err != nil {
-			return rec, nil, 0, err
+		if err := b.measure(path, rec); err != nil {
+			return err
 		}
 		over := float64(rec.Levels.TruePeak - r.Peak.MaxDBTP)
 		at := r.Level.Of(rec.Levels)
@@ -76,7 +96,7 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 		before, beforeDB = at, rec.CorrectDB
 		off := outside(r.Level, rec.Levels)
 		if over <= 0 && off == 0 || rec.Encodes == maxEncodes {
-			break
+			return nil
 		}
 		if over > 0 {
 			ceiling -= over + correctRoomDB
@@ -84,14 +104,8 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 		if off != 0 {
 			step := -off / yields
 			rec.CorrectDB += dsp.DB(math.Round(10*step) / 10)
-			list.correct(rec.CorrectDB)
 		}
 	}
-	out, err := b.keep(path)
-	if err != nil {
-		return rec, nil, 0, err
-	}
-	return rec, []pipeline.Output{out}, list.frames.Seconds(list.rateHz), nil
 }
 
 // outside is how far a file lies outside its level's window and a little more,
@@ -127,9 +141,14 @@ func (b *bench) write(r pipeline.FileRecipe, list *playlist, ceilingDBTP float64
 	if err != nil {
 		return none, nil, pipeline.Errorf(pipeline.House, "spec", "%w", err)
 	}
-	out, err := b.openOutput(r, list, path)
+	out, err := b.openOutput(r, path)
 	if err != nil {
 		return none, nil, err
+	}
+	if dithered(r.Format) {
+		if out.dither, err = newDithers(list, r.Format.Bits, r.Format.RateHz); err != nil {
+			return none, nil, err
+		}
 	}
 	var done dsp.Frames
 	resampled := func(y []float64) { out.write(y) }
@@ -178,7 +197,8 @@ type output struct {
 // 50 dB under the quietest booth.
 const masterBits = 24
 
-func (b *bench) openOutput(r pipeline.FileRecipe, list *playlist, path string) (*output, error) {
+// openOutput begins a file; what its samples' dither hangs on is the caller's.
+func (b *bench) openOutput(r pipeline.FileRecipe, path string) (*output, error) {
 	f := r.Format
 	o := &output{path: path, views: make([][]float64, f.Channels)}
 	var err error
@@ -208,19 +228,15 @@ func (b *bench) openOutput(r pipeline.FileRecipe, list *playlist, path string) (
 	if err != nil {
 		return nil, scratchError(err)
 	}
-	if f.Format != pipeline.MP3 && f.Bits == 16 {
-		if o.dither, err = newDithers(list, f.Bits, f.RateHz); err != nil {
-			return nil, err
-		}
-	}
 	return o, nil
 }
 
-// write takes the next block; a first error is kept and stops the rest.
+// dithered tells whether a format's samples are rounded so coarsely that they
+// are dithered first.
+func dithered(f pipeline.FileFormat) bool { return f.Format != pipeline.MP3 && f.Bits == 16 }
+
+// write takes the next block of one channel, which every channel of the file gets.
 func (o *output) write(y []float64) {
-	if o.err != nil {
-		return
-	}
 	if o.dither != nil {
 		o.buf = append(o.buf[:0], y...)
 		o.dither.process(o.buf)
@@ -229,7 +245,16 @@ func (o *output) write(y []float64) {
 	for i := range o.views {
 		o.views[i] = y
 	}
-	if err := o.to.Write(o.views); err != nil {
+	o.writeAll(o.views)
+}
+
+// writeAll takes the next block of every channel; a first error is kept and
+// stops the rest.
+func (o *output) writeAll(ch [][]float64) {
+	if o.err != nil {
+		return
+	}
+	if err := o.to.Write(ch); err != nil {
 		o.err = scratchError(err)
 	}
 }

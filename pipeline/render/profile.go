@@ -14,6 +14,9 @@ const maxTone = 20
 
 // profile decodes a part once at the work rate and measures what the sound needs.
 func (b *bench) profile(r pipeline.ProfileRecipe) (pipeline.ProfileRecord, float64, error) {
+	if r.Asset {
+		return b.profileAsset(r)
+	}
 	var rec pipeline.ProfileRecord
 	rate, err := b.rateOf(r.Source)
 	if err != nil {

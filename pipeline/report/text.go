@@ -93,12 +93,15 @@ func (t *text) chapters(r Report, s pipeline.Spec) {
 			continue
 		}
 		src := ch.Parts[0].Profile
+		floors := num(float64(src.Floor.Median)) + " → " + num(float64(f.FloorGain)) + " → " + num(float64(f.Record.Floor.Median))
+		if ch.Role == pipeline.RoleAsset {
+			floors = "–" // no room to be heard
+		}
 		rows = append(rows, append(row,
 			pair(float64(src.Levels.RMS), float64(f.Record.Levels.RMS)),
 			pair(float64(src.Levels.Integrated), float64(f.Record.Levels.Integrated)),
 			num(float64(src.Levels.TruePeak))+" → "+sprintf("%.2f", float64(f.Record.Levels.TruePeak)), // as close to a limit as this goes
-			num(float64(src.Floor.Median))+" → "+num(float64(f.FloorGain))+" → "+num(float64(f.Record.Floor.Median)),
-			todo(ch)))
+			floors, todo(ch)))
 	}
 	t.table(rows)
 	for _, ch := range r.Chapters {

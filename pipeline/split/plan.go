@@ -31,7 +31,9 @@ func Plan(title pipeline.Title, source Source) ([]pipeline.Chapter, []pipeline.F
 				whole = false
 				continue
 			}
-			part.Voice = voice(title, tp)
+			if tc.Role != pipeline.RoleAsset {
+				part.Voice = voice(title, tp)
+			}
 			c.Parts = append(c.Parts, part)
 		}
 		if whole && len(c.Parts) > 0 {
