@@ -12,6 +12,7 @@ import (
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/chain"
 	"chapterhouse/pipeline/check"
+	"chapterhouse/pipeline/series"
 	"chapterhouse/pipeline/store"
 )
 
@@ -83,8 +84,13 @@ func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.Pr
 			out.GainDB = append(out.GainDB, part.GainDB)
 		}
 		for _, blob := range f.commit.Files {
-			if blob.Role == "audio" {
+			switch blob.Role {
+			case "audio":
 				out.Blob, out.Bytes = blob.Blob, blob.Bytes
+			case series.FileRole:
+				out.Series = blob.Blob
+			case series.SourceRole:
+				out.Source = blob.Blob
 			}
 		}
 		ch.Files = append(ch.Files, out)

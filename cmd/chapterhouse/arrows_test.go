@@ -48,9 +48,10 @@ var siblings = map[string]map[string]string{
 		"pipeline/store":        "where it stands",
 	},
 	"pipeline/render": {
-		"pipeline/chain": "resolved stages become processors",
-		"pipeline/check": "checks that listen are a step",
-		"pipeline/codec": "files are decoded and encoded",
+		"pipeline/chain":  "resolved stages become processors",
+		"pipeline/check":  "checks that listen are a step",
+		"pipeline/codec":  "files are decoded and encoded",
+		"pipeline/series": "what pictures are drawn from is gathered on the way",
 	},
 	"pipeline/intake": {
 		"pipeline/check": "a sample is heard for clipping as the whole is",

@@ -9,6 +9,7 @@ import (
 	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/resample"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/series"
 )
 
 // profileAsset measures every channel of what is no narration, at its own rate.
@@ -46,23 +47,24 @@ func (b *bench) profileAsset(r pipeline.ProfileRecipe) (rec pipeline.ProfileReco
 func (b *bench) asset(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pipeline.Output, audioS float64, err error) {
 	cut := r.Parts[0].Cut
 	path := b.temp("file." + string(r.Format.Format))
+	var done mastered
 	err = b.settle(r, path, &rec, func(ceilingDBTP float64) (err error) {
-		rec.Limiter, err = b.writeAsset(r, cut, kernel.FromDB(float64(r.TrimDB+rec.CorrectDB)), ceilingDBTP, path)
+		done, err = b.writeAsset(r, cut, kernel.FromDB(float64(r.TrimDB+rec.CorrectDB)), ceilingDBTP, path)
+		rec.Limiter = done.use
 		return err
 	})
 	if err != nil {
 		return rec, nil, 0, err
 	}
-	out, err := b.keep(path)
-	if err != nil {
-		return rec, nil, 0, err
-	}
-	return rec, []pipeline.Output{out}, cut.Span.Len().Seconds(cut.SourceRateHz), nil
+	lengthS := cut.Span.Len().Seconds(cut.SourceRateHz)
+	body := series.Body{Source: cut.Source, SourceS: dsp.Round2(cut.Span.From.Seconds(cut.SourceRateHz)), LengthS: dsp.Round2(lengthS)}
+	files, err = b.finish(path, &rec, done.gain, []series.Body{body})
+	return rec, files, lengthS, err
 }
 
 // writeAsset streams a cut through resampling, gain, one limiter over all
 // channels and dither into a file.
-func (b *bench) writeAsset(r pipeline.FileRecipe, cut pipeline.Cut, gain, ceilingDBTP float64, path string) (none pipeline.StageUse, err error) {
+func (b *bench) writeAsset(r pipeline.FileRecipe, cut pipeline.Cut, gain, ceilingDBTP float64, path string) (none mastered, err error) {
 	f := r.Format
 	limiter, err := level.NewLinked(level.LimiterSettings{CeilingDBTP: ceilingDBTP, ReleaseMS: limiterReleaseMS}, float64(f.RateHz), f.Channels)
 	if err != nil {
@@ -79,7 +81,8 @@ func (b *bench) writeAsset(r pipeline.FileRecipe, cut pipeline.Cut, gain, ceilin
 		return none, err
 	}
 	use := newStageUses([]pipeline.Resolved{{Stage: "limiter"}}, f.RateHz)
-	w := &assetWriter{lanes: lanes, limiter: limiter, use: use, out: out, gain: gain, skip: limiter.Latency()}
+	line := newGainLine(f.RateHz)
+	w := &assetWriter{lanes: lanes, limiter: limiter, use: use, line: line, out: out, gain: gain, skip: limiter.Latency()}
 	var done dsp.Frames
 	err = b.channels(cut.Source, cut.Span, func(ch [][]float64) error {
 		if len(ch) != f.Channels {
@@ -106,10 +109,11 @@ func (b *bench) writeAsset(r pipeline.FileRecipe, cut pipeline.Cut, gain, ceilin
 	if err != nil {
 		return none, err
 	}
+	m := mastered{gain: line.trace(steps(w.wrote, f.RateHz))}
 	if uses := addUses([]*stageUses{use}); len(uses) > 0 {
-		return uses[0], nil
+		m.use = uses[0]
 	}
-	return none, nil
+	return m, nil
 }
 
 // assetLane is one channel on its way.
@@ -143,6 +147,7 @@ type assetWriter struct {
 	lanes   []*assetLane
 	limiter *level.Linked
 	use     *stageUses
+	line    *gainLine
 	out     *output
 	gain    float64
 	at      dsp.Frames // frames limited
@@ -176,7 +181,9 @@ func (w *assetWriter) quantum(n int) {
 		blocks[c] = l.block
 	}
 	w.limiter.Process(blocks)
-	w.use.quantum(w.at-dsp.Frames(w.limiter.Latency()), 0, w.limiter.GainsDB())
+	at := w.at - dsp.Frames(w.limiter.Latency())
+	w.use.quantum(at, 0, w.limiter.GainsDB())
+	w.line.quantum(at, w.at+dsp.Frames(n), w.limiter.GainsDB())
 	w.at += dsp.Frames(n)
 	drop := min(w.skip, dsp.Quantum)
 	w.skip -= drop

@@ -1,13 +1,10 @@
 package render
 
 import (
-	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"slices"
-	"time"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/level"
@@ -15,6 +12,7 @@ import (
 	"chapterhouse/dsp/resample"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/codec"
+	"chapterhouse/pipeline/series"
 )
 
 const (
@@ -30,8 +28,6 @@ const (
 	// limiterReleaseMS is short enough for one stray peak not to be heard as
 	// a dip, long enough not to ride a vowel's periods (common practice).
 	limiterReleaseMS = 80.0
-	// growS is how often a file that another program writes is looked at.
-	growS = 2
 	// correctRoomDB is how far under the ceiling a correction aims.
 	correctRoomDB = 0.1
 )
@@ -54,19 +50,36 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 	}
 	rec.Stages = addUses(pass.uses)
 	path := b.temp("file." + string(r.Format.Format))
+	var done mastered
 	err = b.settle(r, path, &rec, func(ceilingDBTP float64) (err error) {
 		list.correct(rec.CorrectDB)
-		rec.Limiter, rec.Deep, err = b.write(r, list, ceilingDBTP, path)
+		done, err = b.write(r, list, ceilingDBTP, path)
+		rec.Limiter, rec.Deep = done.use, done.deep
 		return err
 	})
 	if err != nil {
 		return rec, nil, 0, err
 	}
-	out, err := b.keep(path)
+	files, err = b.finish(path, &rec, done.gain, list.bodies())
 	if err != nil {
 		return rec, nil, 0, err
 	}
-	return rec, []pipeline.Output{out}, list.frames.Seconds(list.rateHz), nil
+	source, err := b.keepSeries(series.SourceRole, pass.source)
+	return rec, append(files, source), list.frames.Seconds(list.rateHz), err
+}
+
+// finish portrays a file and moves it to its place among the outputs.
+func (b *bench) finish(path string, rec *pipeline.FileRecord, limiter series.Trace, bodies []series.Body) ([]pipeline.Output, error) {
+	drawn, err := b.portray(path, rec, limiter, bodies)
+	if err != nil {
+		return nil, err
+	}
+	out, err := b.keep(path)
+	if err != nil {
+		return nil, err
+	}
+	pictures, err := b.keepSeries(series.FileRole, drawn)
+	return []pipeline.Output{out, pictures}, err
 }
 
 // settle writes a file and writes it again, with the limiter starting lower or
@@ -123,31 +136,38 @@ func outside(l pipeline.Level, levels meter.Levels) float64 {
 	return 0
 }
 
+// mastered is what a limiter did to a file.
+type mastered struct {
+	use  pipeline.StageUse
+	deep []pipeline.Place
+	gain series.Trace
+}
+
 // write runs a playlist through limiter, resampling and dither into a file.
-func (b *bench) write(r pipeline.FileRecipe, list *playlist, ceilingDBTP float64, path string) (pipeline.StageUse, []pipeline.Place, error) {
-	var none pipeline.StageUse
+func (b *bench) write(r pipeline.FileRecipe, list *playlist, ceilingDBTP float64, path string) (none mastered, err error) {
 	limiter, err := level.NewLimiter(level.LimiterSettings{CeilingDBTP: ceilingDBTP, ReleaseMS: limiterReleaseMS}, float64(list.rateHz))
 	if err != nil {
-		return none, nil, pipeline.Errorf(pipeline.House, "spec", "%w", err)
+		return none, pipeline.Errorf(pipeline.House, "spec", "%w", err)
 	}
 	use := newStageUses([]pipeline.Resolved{{Stage: "limiter"}}, list.rateHz)
-	deep := newDeepPlaces(list)
+	deep, line := newDeepPlaces(list), newGainLine(list.rateHz)
 	engine := dsp.NewEngine(0, limiter)
 	engine.OnQuantum(func(at dsp.Frames, stage int, gainsDB []float64) {
 		use.quantum(at, stage, gainsDB)
 		deep.quantum(at, gainsDB)
+		line.quantum(at, list.frames, gainsDB)
 	})
 	rs, err := resample.New(list.rateHz, r.Format.RateHz)
 	if err != nil {
-		return none, nil, pipeline.Errorf(pipeline.House, "spec", "%w", err)
+		return none, pipeline.Errorf(pipeline.House, "spec", "%w", err)
 	}
 	out, err := b.openOutput(r, path)
 	if err != nil {
-		return none, nil, err
+		return none, err
 	}
 	if dithered(r.Format) {
 		if out.dither, err = newDithers(list, r.Format.Bits, r.Format.RateHz); err != nil {
-			return none, nil, err
+			return none, err
 		}
 	}
 	var done dsp.Frames
@@ -170,173 +190,42 @@ func (b *bench) write(r pipeline.FileRecipe, list *playlist, ceilingDBTP float64
 		err = closing
 	}
 	if err != nil {
-		return none, nil, err
+		return none, err
 	}
-	uses := addUses([]*stageUses{use})
-	if len(uses) == 0 {
-		uses = append(uses, none)
+	m := mastered{deep: deep.done(), gain: line.trace(steps(list.frames, list.rateHz))}
+	if uses := addUses([]*stageUses{use}); len(uses) > 0 {
+		m.use = uses[0]
 	}
-	return uses[0], deep.done(), nil
-}
-
-// output is a file being written in a spec's format.
-type output struct {
-	path string
-	to   interface {
-		Write(ch [][]float64) error
-		Close() error
-	}
-	dither *dithers
-	views  [][]float64
-	buf    []float64
-	encode func() error // after the last sample; nil: path is the file already
-	err    error
-}
-
-// masterBits is the precision MP3 is encoded from: undithered, its rounding
-// 50 dB under the quietest booth.
-const masterBits = 24
-
-// openOutput begins a file; what its samples' dither hangs on is the caller's.
-func (b *bench) openOutput(r pipeline.FileRecipe, path string) (*output, error) {
-	f := r.Format
-	o := &output{path: path, views: make([][]float64, f.Channels)}
-	var err error
-	switch f.Format {
-	case pipeline.FLAC:
-		o.to, err = codec.CreateFLAC(path, f.RateHz, f.Channels, f.Bits)
-	case pipeline.WAV:
-		o.to, err = codec.CreateWAV(path, f.RateHz, f.Channels, f.Bits, false)
-	case pipeline.MP3:
-		lame, missing := codec.FindLame()
-		if missing != nil {
-			return nil, pipeline.Errorf(pipeline.Infra, "mp3", "%w", missing)
-		}
-		if lame.Version != r.Encoder {
-			return nil, pipeline.Errorf(pipeline.Infra, "mp3", "the job asks for %s and this machine has %s: run one version on every worker", r.Encoder, lame.Version)
-		}
-		master := path + ".wav"
-		o.to, err = codec.CreateWAV(master, f.RateHz, f.Channels, masterBits, false)
-		o.encode = func() error {
-			defer os.Remove(master)
-			defer b.whileGrows(path, 0.8)()
-			return lame.Encode(b.ctx, master, path, codec.MP3Options{Kbps: f.Kbps, RateHz: f.RateHz, Channels: f.Channels})
-		}
-	default:
-		return nil, pipeline.Errorf(pipeline.House, "spec", "no format is called %q: use flac, wav or mp3", f.Format)
-	}
-	if err != nil {
-		return nil, scratchError(err)
-	}
-	return o, nil
-}
-
-// dithered tells whether a format's samples are rounded so coarsely that they
-// are dithered first.
-func dithered(f pipeline.FileFormat) bool { return f.Format != pipeline.MP3 && f.Bits == 16 }
-
-// write takes the next block of one channel, which every channel of the file gets.
-func (o *output) write(y []float64) {
-	if o.dither != nil {
-		o.buf = append(o.buf[:0], y...)
-		o.dither.process(o.buf)
-		y = o.buf
-	}
-	for i := range o.views {
-		o.views[i] = y
-	}
-	o.writeAll(o.views)
-}
-
-// writeAll takes the next block of every channel; a first error is kept and
-// stops the rest.
-func (o *output) writeAll(ch [][]float64) {
-	if o.err != nil {
-		return
-	}
-	if err := o.to.Write(ch); err != nil {
-		o.err = scratchError(err)
-	}
-}
-
-func (o *output) close() error {
-	if err := o.to.Close(); err != nil && o.err == nil {
-		o.err = scratchError(err)
-	}
-	if o.err == nil && o.encode != nil {
-		o.err = o.encode()
-	}
-	return o.err
+	return m, nil
 }
 
 // measure decodes a finished file and fills in what it measures.
 func (b *bench) measure(path string, rec *pipeline.FileRecord) error {
-	src, err := codec.OpenMP3(b.ctx, path)
+	var (
+		m    *meter.Meter
+		room *meter.RoomMeter
+		is   codec.Info
+		done dsp.Frames
+	)
+	err := b.decoded(path, func(i codec.Info) {
+		is, m, room = i, meter.New(i.RateHz, i.Channels), meter.NewRoom(i.RateHz)
+	}, func(ch [][]float64) error {
+		m.Write(ch...)
+		room.Write(ch[0])
+		b.progress(0.9 + 0.1*min(1, float64(done)/float64(is.Frames+1)))
+		done += dsp.Frames(len(ch[0]))
+		return nil
+	})
 	if err != nil {
-		return pipeline.Errorf(pipeline.Bug, "read back", "%w", err)
-	}
-	defer src.Close()
-	rate, channels := src.Info().RateHz, src.Info().Channels
-	m, room := meter.New(rate, channels), meter.NewRoom(rate)
-	bufs := make([][]float64, channels)
-	for i := range bufs {
-		bufs[i] = make([]float64, readBlock)
-	}
-	views := make([][]float64, channels)
-	var done dsp.Frames
-	for {
-		n, err := src.Read(bufs)
-		if n > 0 {
-			for i := range bufs {
-				views[i] = bufs[i][:n]
-			}
-			m.Write(views...)
-			room.Write(views[0])
-			b.progress(0.9 + 0.1*min(1, float64(done)/float64(src.Info().Frames+1)))
-			done += dsp.Frames(n)
-		}
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return pipeline.Errorf(pipeline.Bug, "read back", "%w", err)
-		}
+		return err
 	}
 	rec.Levels = m.Levels()
 	heard := room.Result()
 	rec.Floor = heard.Floor
-	rec.LengthS = dsp.Round2(rec.Levels.Frames.Seconds(rate))
-	rec.HeadS = dsp.Round2(heard.Bounds.From.Seconds(rate))
-	rec.TailS = dsp.Round2((rec.Levels.Frames - heard.Bounds.To).Seconds(rate))
+	rec.LengthS = dsp.Round2(rec.Levels.Frames.Seconds(is.RateHz))
+	rec.HeadS = dsp.Round2(heard.Bounds.From.Seconds(is.RateHz))
+	rec.TailS = dsp.Round2((rec.Levels.Frames - heard.Bounds.To).Seconds(is.RateHz))
 	return nil
-}
-
-// whileGrows says progress for as long as another program makes a file grow,
-// so that a long encode does not look like a job that stands still. The
-// function it returns ends that.
-func (b *bench) whileGrows(path string, part float64) (end func()) {
-	stop, stopped := make(chan struct{}), make(chan struct{})
-	go func() {
-		defer close(stopped)
-		t := time.NewTicker(growS * time.Second)
-		defer t.Stop()
-		var last int64
-		for {
-			select {
-			case <-stop:
-				return
-			case <-t.C:
-			}
-			if info, err := os.Stat(path); err == nil && info.Size() != last {
-				last = info.Size()
-				b.progress(part)
-			}
-		}
-	}()
-	return func() {
-		close(stop)
-		<-stopped
-	}
 }
 
 // keep moves a finished file to its place among the outputs.

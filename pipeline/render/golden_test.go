@@ -34,9 +34,9 @@ var golden = map[string]string{
 	"profile":                          "b3006330d4",
 	"profile, resampled":               "1b72b436c4",
 	"weigh":                            "af6081802f",
-	"file, FLAC of 24 bits, resampled": "96b97089b2 37c1961f3d",
-	"file, FLAC of 16 bits":            "002a8214e9 6967242ac1",
-	"file, WAV":                        "d4fbe3bf39 65c68485aa",
+	"file, FLAC of 24 bits, resampled": "df3f319780 37c1961f3d",
+	"file, FLAC of 16 bits":            "17878890be 6967242ac1",
+	"file, WAV":                        "1ec258421e 65c68485aa",
 	"check":                            "a9c1b063e8",
 }
 
@@ -84,6 +84,9 @@ func TestGolden(t *testing.T) {
 		}
 		got := pipeline.DigestOf(commit.Record).Short()
 		for _, file := range commit.Files {
+			if file.Role != "audio" {
+				continue // packed: another build of the compressor may write other bytes
+			}
 			got += " " + file.Blob.Short()
 		}
 		if want := golden[name]; got != want {

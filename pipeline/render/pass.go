@@ -10,21 +10,31 @@ import (
 	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/chain"
+	"chapterhouse/pipeline/series"
 )
 
-// run streams a cut through fit gain and chain; uses may be nil.
-func (b *bench) run(cut pipeline.Cut, fitDB dsp.DB, stages []pipeline.Resolved, facts pipeline.Facts, uses *stageUses, from, to float64, emit func([]float64)) error {
+// A witness sees a part on its way through fit and chain.
+type witness struct {
+	raw     func(x []float64) // before any gain
+	quantum func(at dsp.Frames, stage int, gainsDB []float64)
+}
+
+// run streams a cut through fit gain and chain.
+func (b *bench) run(cut pipeline.Cut, fitDB dsp.DB, stages []pipeline.Resolved, facts pipeline.Facts, w witness, from, to float64, emit func([]float64)) error {
 	procs, err := chain.New(stages, float64(cut.RateHz), facts)
 	if err != nil {
 		return err
 	}
 	engine := dsp.NewEngine(0, procs...)
-	if uses != nil {
-		engine.OnQuantum(uses.quantum)
+	if w.quantum != nil {
+		engine.OnQuantum(w.quantum)
 	}
 	gain := kernel.FromDB(float64(fitDB))
 	buf := make([]float64, 0, 4*readBlock)
 	err = b.mono(cut, from, to, func(x []float64) {
+		if w.raw != nil {
+			w.raw(x)
+		}
 		buf = append(buf[:0], x...)
 		for i := range buf {
 			buf[i] *= gain
@@ -42,7 +52,7 @@ func (b *bench) run(cut pipeline.Cut, fitDB dsp.DB, stages []pipeline.Resolved, 
 func (b *bench) weigh(r pipeline.WeighRecipe) (pipeline.WeighRecord, float64, error) {
 	m := meter.New(r.Cut.RateHz, 1)
 	var at dsp.Frames
-	err := b.run(r.Cut, r.FitDB, r.Chain, r.Facts, nil, 0, 1, func(y []float64) {
+	err := b.run(r.Cut, r.FitDB, r.Chain, r.Facts, witness{}, 0, 1, func(y []float64) {
 		from := max(0, min(dsp.Frames(len(y)), r.Cut.Speech.From-at))
 		to := max(from, min(dsp.Frames(len(y)), r.Cut.Speech.To-at))
 		m.Write(y[from:to])
@@ -60,6 +70,7 @@ type chainPass struct {
 	name   string // digest of what went in
 	spools []*spool
 	uses   []*stageUses
+	source []byte // series.Source of all parts
 }
 
 func (p *chainPass) close() {
@@ -89,6 +100,7 @@ func (b *bench) chained(parts []pipeline.FilePart) (*chainPass, error) {
 		b.pass = nil
 	}
 	pass := &chainPass{name: name}
+	var drawn series.Source
 	for i, p := range parts {
 		s, err := newSpool(b.temp(fmt.Sprintf("chained-%d", i)))
 		if err != nil {
@@ -96,10 +108,17 @@ func (b *bench) chained(parts []pipeline.FilePart) (*chainPass, error) {
 			return nil, err
 		}
 		pass.spools = append(pass.spools, s)
-		uses := newStageUses(p.Chain, p.Cut.RateHz)
+		uses, sketch := newStageUses(p.Chain, p.Cut.RateHz), newSketch(p)
 		pass.uses = append(pass.uses, uses)
+		seen := witness{raw: sketch.raw, quantum: func(at dsp.Frames, stage int, gainsDB []float64) {
+			uses.quantum(at, stage, gainsDB)
+			sketch.quantum(at, stage, gainsDB)
+		}}
 		share := 0.5 / float64(len(parts))
-		err = b.run(p.Cut, p.FitDB, p.Chain, p.Facts, uses, share*float64(i), share*float64(i+1), s.write)
+		err = b.run(p.Cut, p.FitDB, p.Chain, p.Facts, seen, share*float64(i), share*float64(i+1), func(y []float64) {
+			s.write(y)
+			sketch.chained(y)
+		})
 		if err == nil {
 			err = s.flush()
 		}
@@ -107,6 +126,11 @@ func (b *bench) chained(parts []pipeline.FilePart) (*chainPass, error) {
 			pass.close()
 			return nil, err
 		}
+		drawn.Parts = append(drawn.Parts, sketch.part())
+	}
+	if pass.source, err = drawn.Encode(); err != nil {
+		pass.close()
+		return nil, err
 	}
 	b.pass = pass
 	return pass, nil

@@ -5,6 +5,7 @@ import (
 	"chapterhouse/dsp/kernel"
 	"chapterhouse/dsp/level"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/series"
 )
 
 // A segment is one stretch of a file: laid room tone in memory, or the body of
@@ -123,6 +124,21 @@ func (p *playlist) stream(emit func([]float64) error) error {
 		}
 	}
 	return nil
+}
+
+// bodies are where the parts' recordings stand in the file.
+func (p *playlist) bodies() (out []series.Body) {
+	at := dsp.Frames(0)
+	for _, s := range p.segments {
+		if cut := p.parts[s.part].Cut; s.tone == nil {
+			out = append(out, series.Body{
+				Source: cut.Source, FileS: dsp.Round2(at.Seconds(p.rateHz)), LengthS: dsp.Round2(s.n.Seconds(p.rateHz)),
+				SourceS: dsp.Round2(cut.Span.From.Seconds(cut.SourceRateHz) + s.from.Seconds(p.rateHz)),
+			})
+		}
+		at += s.n
+	}
+	return out
 }
 
 // place is where a frame of the file lies in its source, seconds; ok is false

@@ -1,6 +1,8 @@
 package render
 
 import (
+	"fmt"
+
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
@@ -84,6 +86,14 @@ func (c *useCount) use(name string) pipeline.StageUse {
 	return use
 }
 
+// numbered is a stage's name within its chain: the second compressor is compressor-2.
+func numbered(name string, seen map[string]int) string {
+	if seen[name]++; seen[name] > 1 {
+		return fmt.Sprintf("%s-%d", name, seen[name])
+	}
+	return name
+}
+
 // addUses is how much each stage that moves gain did, added up over the parts
 // of a chapter.
 func addUses(parts []*stageUses) []pipeline.StageUse {
@@ -95,10 +105,7 @@ func addUses(parts []*stageUses) []pipeline.StageUse {
 			if !u.uses[i].moves {
 				continue
 			}
-			name := u.names[i]
-			if seen[name]++; seen[name] > 1 {
-				name += "-" + string(rune('0'+seen[name])) // the second compressor of a chain
-			}
+			name := numbered(u.names[i], seen)
 			if sums[name] == nil {
 				sums[name] = &useCount{}
 				order = append(order, name)
