@@ -18,21 +18,38 @@ var ErrNoRun = errors.New("no run stands")
 // with the title's state where none of its runs stands.
 func Standing(ctx context.Context, s store.Store, title string) (pipeline.TitleState, pipeline.Outcome, error) {
 	var t pipeline.TitleState
-	var o pipeline.Outcome
 	if err := store.ReadJSON(ctx, s, titleName(title), &t); err != nil {
-		return t, o, err
+		return t, pipeline.Outcome{}, err
 	}
 	if t.Standing == "" {
-		return t, o, fmt.Errorf("title %s: %w", title, ErrNoRun)
+		return t, pipeline.Outcome{}, fmt.Errorf("title %s: %w", title, ErrNoRun)
 	}
-	name := runName(title, t.Standing, "close")
+	o, err := OutcomeOf(ctx, s, title, t.Standing)
+	return t, o, err
+}
+
+// OutcomeOf is how a finished run of a title ended. store.ErrAbsent.
+func OutcomeOf(ctx context.Context, s store.Store, title, run string) (o pipeline.Outcome, err error) {
+	name := runName(title, run, "close")
 	if err := store.ReadJSON(ctx, s, name, &o); err != nil {
-		return t, o, err
+		return o, err
 	}
-	if o.Slug != title || o.Run != t.Standing {
-		return t, o, fmt.Errorf("%s: %w: it is of run %s of %s", name, store.ErrDamaged, o.Run, o.Slug)
+	if o.Slug != title || o.Run != run {
+		return o, fmt.Errorf("%s: %w: it is of run %s of %s", name, store.ErrDamaged, o.Run, o.Slug)
 	}
-	return t, o, nil
+	return o, nil
+}
+
+// Closed are a title's finished runs in order.
+func Closed(ctx context.Context, s store.Store, title string) (runs []string, err error) {
+	prefix := "titles/" + title + "/runs/"
+	err = s.List(ctx, prefix, func(i store.Info) error {
+		if run, ok := strings.CutSuffix(strings.TrimPrefix(i.Name, prefix), "/close.json"); ok {
+			runs = append(runs, run)
+		}
+		return nil
+	})
+	return runs, err
 }
 
 // TitlesOf is every title of which a run stood that a narrator reads in, by

@@ -58,9 +58,14 @@ var siblings = map[string]map[string]string{
 		"pipeline/codec": "headers and samples of files",
 		"pipeline/split": "what is audio by its name, and the order of people",
 	},
+	"pipeline/compare": {
+		"pipeline/chain":  "what changed in a chain, in words",
+		"pipeline/series": "spectra and bodies of both files",
+	},
 	"pipeline/report": {
-		"pipeline/intake": "what was said at the start stands in the JSON",
-		"pipeline/check":  "which measure a spec's level is in",
+		"pipeline/compare": "a comparison is written too",
+		"pipeline/intake":  "what was said at the start stands in the JSON",
+		"pipeline/check":   "which measure a spec's level is in",
 	},
 	"pipeline/delivery": {
 		"pipeline/store": "files leave out of the store",

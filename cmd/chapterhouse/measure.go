@@ -77,7 +77,7 @@ func measure(c *cobra.Command, files []string, specName string, asJSON bool) err
 			m.Error = err.Error()
 			failed++
 		} else if want != nil {
-			m.Rows = compare(m, *want)
+			m.Rows = besideSpec(m, *want)
 		}
 		all = append(all, m)
 	}
@@ -230,8 +230,8 @@ func lu(v dsp.DB) string {
 	return fmt.Sprintf("%.2f LU", float64(v))
 }
 
-// compare puts what a spec asks for beside what was measured.
-func compare(m Measured, s pipeline.Spec) []specRow {
+// besideSpec puts what a spec asks for beside what was measured.
+func besideSpec(m Measured, s pipeline.Spec) []specRow {
 	between := func(what string, at float64, unit string, lo, hi float64) specRow {
 		left := math.Min(at-lo, hi-at)
 		return specRow{what, fmt.Sprintf("%.2f %s", at, unit), fmt.Sprintf("%g to %g %s", lo, hi, unit), fmt.Sprintf("%.2f", left), left >= 0}

@@ -141,10 +141,6 @@ func (t *text) findings(r Report) {
 	}
 	var rows []row
 	add := func(number, name string, f pipeline.Finding) {
-		where := f.Path
-		if f.StartS > 0 || f.EndS > 0 {
-			where += " " + clock(f.StartS)
-		}
 		weight, do := string(f.Weight), f.Do
 		switch {
 		case f.Accepted != "":
@@ -157,7 +153,7 @@ func (t *text) findings(r Report) {
 			what += " (limit " + f.Limit + ")"
 		}
 		name = strings.TrimSpace(number + " " + name)
-		rows = append(rows, row{urgency(f), []string{weight, name, where, kind(f), what, do}})
+		rows = append(rows, row{urgency(f), []string{weight, name, place(f), kind(f), what, do}})
 	}
 	for _, f := range r.Findings {
 		add("", "title", f)

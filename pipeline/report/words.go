@@ -142,6 +142,14 @@ func together(found []pipeline.Finding) []pipeline.Finding {
 	return out
 }
 
+// place is where a finding is: its source, and when in it.
+func place(f pipeline.Finding) string {
+	if f.StartS > 0 || f.EndS > 0 {
+		return f.Path + " " + clock(f.StartS)
+	}
+	return f.Path
+}
+
 func kind(f pipeline.Finding) string {
 	if f.Spec == "" {
 		return f.Check
