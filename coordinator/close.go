@@ -22,7 +22,11 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 	o := pipeline.Outcome{
 		Run: p.run, Slug: p.title, Title: p.sub.Title.Name, House: p.sub.House, RateHz: plan.RateHz,
 		Specs: plan.Specs, Skipped: plan.Skipped, Gains: gains, Engine: p.sub.Engine,
-		Sessions: p.sessions(fits), Cost: p.spent(),
+		Author: p.sub.Title.Author, Language: p.sub.Title.Language, Year: p.sub.Title.Year,
+		Sessions: p.sessions(fits), Cost: p.spent(), Narrators: map[string]string{},
+	}
+	for who, n := range p.sub.Narrators {
+		o.Narrators[who] = n.Name
 	}
 	seen := check.Title{Specs: map[string]pipeline.Spec{}, Sessions: o.Sessions}
 	for _, s := range plan.Specs {

@@ -29,6 +29,9 @@ type JobSettings struct {
 type Title struct {
 	Slug     string         `json:"slug"`
 	Name     string         `json:"name"`
+	Author   string         `json:"author,omitempty"`   // as its files' tags name it
+	Language string         `json:"language,omitempty"` // ISO 639-2, three letters
+	Year     int            `json:"year,omitempty"`
 	Narrator string         `json:"narrator,omitempty"` // of parts that name none
 	Setup    string         `json:"setup,omitempty"`
 	Specs    []string       `json:"specs,omitempty"`

@@ -165,21 +165,25 @@ type TitleState struct {
 
 // Outcome is how a run ended, at close.json: what the report prints.
 type Outcome struct {
-	Run      string            `json:"run"`
-	Slug     string            `json:"slug"`
-	Title    string            `json:"title"`
-	House    string            `json:"house"`
-	RateHz   int               `json:"rate_hz"`
-	Verdict  Verdict           `json:"verdict"` // the worst of its chapters'
-	Specs    []Spec            `json:"specs"`
-	Skipped  []SkippedSpec     `json:"skipped,omitempty"`
-	Sessions []SessionOutcome  `json:"sessions"`
-	Gains    Gains             `json:"gains"`
-	Chapters []ChapterOutcome  `json:"chapters"`
-	Findings []Finding         `json:"findings,omitempty"` // of the title as a whole
-	Withheld map[string]string `json:"withheld,omitempty"` // spec → why its delivery is withheld
-	Cost     map[Step]Cost     `json:"cost"`
-	Engine   Engine            `json:"engine"`
+	Run       string            `json:"run"`
+	Slug      string            `json:"slug"`
+	Title     string            `json:"title"`
+	Author    string            `json:"author,omitempty"`
+	Language  string            `json:"language,omitempty"`
+	Year      int               `json:"year,omitempty"`
+	House     string            `json:"house"`
+	RateHz    int               `json:"rate_hz"`
+	Verdict   Verdict           `json:"verdict"` // the worst of its chapters'
+	Specs     []Spec            `json:"specs"`
+	Skipped   []SkippedSpec     `json:"skipped,omitempty"`
+	Sessions  []SessionOutcome  `json:"sessions"`
+	Narrators map[string]string `json:"narrators,omitempty"` // by slug: as people know them
+	Gains     Gains             `json:"gains"`
+	Chapters  []ChapterOutcome  `json:"chapters"`
+	Findings  []Finding         `json:"findings,omitempty"` // of the title as a whole
+	Withheld  map[string]string `json:"withheld,omitempty"` // spec → why its delivery is withheld
+	Cost      map[Step]Cost     `json:"cost"`
+	Engine    Engine            `json:"engine"`
 }
 
 // SessionOutcome is one session's fit.

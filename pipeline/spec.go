@@ -94,7 +94,9 @@ type Limits struct {
 	MaxMinutes        float64  `json:"max_minutes,omitempty"`
 }
 
-// Packaging is how files are named.
+// Packaging is how files are named and what they say of themselves.
 type Packaging struct {
-	Name string `json:"name"` // {number} and {chapter}
+	Name     string `json:"name"`               // a pattern of {number}, {chapter}, {title} and {narrator}
+	ASCII    bool   `json:"ascii,omitempty"`    // names hold no other letters
+	Untagged bool   `json:"untagged,omitempty"` // files carry no tags
 }

@@ -6,11 +6,14 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/delivery"
 	"chapterhouse/pipeline/report"
 	"chapterhouse/pipeline/store"
+
+	"github.com/spf13/cobra"
 )
 
 type reportWork = report.Work
@@ -33,16 +36,27 @@ func checkOut(out, title string) error {
 	return nil
 }
 
-// deliver writes the specs' files to out/<title>/<spec>.
-func deliver(ctx context.Context, s store.Store, o pipeline.Outcome, specs []pipeline.Spec, out string) ([]report.Delivery, error) {
+const forceFlag = "deliver what is withheld as well, for this reason; it stands in the delivery and the report"
+
+// checkForce wants a reason with --force.
+func checkForce(c *cobra.Command, reason string) error {
+	if c.Flags().Changed("force") && strings.TrimSpace(reason) == "" {
+		return usageError{c.CommandPath(), errors.New("--force takes the reason, as --force 'the receiver waits for chapter 3'")}
+	}
+	return nil
+}
+
+// deliver writes the specs' files to out/<title>/<spec>; what is withheld as a
+// delivery too, where forced gives a reason.
+func deliver(ctx context.Context, s store.Store, o pipeline.Outcome, specs []pipeline.Spec, out, forced string) ([]report.Delivery, error) {
 	var all []report.Delivery
 	for _, spec := range specs {
 		dir := filepath.Join(out, o.Slug, spec.Spec)
-		m, err := delivery.Write(ctx, s, o, spec, dir)
+		m, err := delivery.Write(ctx, s, o, spec, dir, forced)
 		if err != nil {
 			return nil, err
 		}
-		all = append(all, report.Delivery{Spec: spec.Spec, Folder: shown(dir), Files: len(m.Files), Complete: m.Complete, Withheld: m.Withheld})
+		all = append(all, report.Delivery{Spec: spec.Spec, Folder: shown(dir), Files: len(m.Files), Complete: m.Complete, Withheld: m.Withheld, Forced: m.Forced})
 	}
 	return all, nil
 }

@@ -23,6 +23,7 @@ type fetchOptions struct {
 	title, narrator string // slugs
 	store, out      string
 	specs           []string
+	force           string
 	json            bool
 }
 
@@ -43,6 +44,9 @@ func fetchCommand() *cobra.Command {
 			if err := o.check(); err != nil {
 				return usageError{c.CommandPath(), err}
 			}
+			if err := checkForce(c, o.force); err != nil {
+				return err
+			}
 			return fetch(c, o)
 		},
 	}
@@ -51,6 +55,7 @@ func fetchCommand() *cobra.Command {
 	f.StringSliceVar(&o.specs, "spec", nil, "the files of these specs alone")
 	f.StringVar(&o.out, "out", "", "folder for the files (default: HOUSE/out, without a house ./out)")
 	f.StringVar(&o.store, "store", "", storeFlag)
+	f.StringVar(&o.force, "force", "", forceFlag)
 	f.BoolVar(&o.json, "json", false, "print the report as JSON; with --narrator a list of them")
 	return c
 }
@@ -63,6 +68,9 @@ func (o fetchOptions) check() error {
 	}
 	if o.title == "" && o.narrator == "" {
 		return errors.New("name the title, or a narrator with --narrator")
+	}
+	if o.narrator != "" && o.force != "" {
+		return errors.New("--force is for a title's delivery: the chapters of one narrator are none")
 	}
 	return nil
 }
@@ -90,7 +98,7 @@ func fetch(c *cobra.Command, o fetchOptions) error {
 	if f.Specs, err = chosen(f.Outcome, o.specs); err != nil {
 		return err
 	}
-	rep, err := f.bring(c.Context(), at.store, o.out)
+	rep, err := f.bring(c.Context(), at.store, o.out, o.force)
 	if err != nil {
 		return err
 	}
@@ -143,11 +151,11 @@ func chosen(o pipeline.Outcome, names []string) ([]pipeline.Spec, error) {
 }
 
 // bring copies a run's files out of the store and returns its report.
-func (f finished) bring(ctx context.Context, s store.Store, out string) (report.Report, error) {
+func (f finished) bring(ctx context.Context, s store.Store, out, forced string) (report.Report, error) {
 	rep := report.Report{Outcome: f.Outcome, Work: report.Work{Taken: taken(f.Outcome)}}
 	err := checkOut(out, f.Slug)
 	if err == nil {
-		rep.Deliveries, err = deliver(ctx, s, f.Outcome, f.Specs, out)
+		rep.Deliveries, err = deliver(ctx, s, f.Outcome, f.Specs, out, forced)
 	}
 	return rep, err
 }
@@ -190,7 +198,7 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 		if f.behind != "" {
 			fmt.Fprintln(c.ErrOrStderr(), f.behind)
 		}
-		rep, err := f.of(o.narrator).bring(ctx, s, out)
+		rep, err := f.of(o.narrator).bring(ctx, s, out, "")
 		if err != nil {
 			return err
 		}

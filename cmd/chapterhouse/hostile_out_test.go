@@ -160,16 +160,16 @@ func TestHostileDeliveries(t *testing.T) {
 	if err := s.Put(t.Context(), blob, bytes.NewReader(audio)); err != nil {
 		t.Fatal(err)
 	}
-	for _, pattern := range []string{"{number} {chapter}", "{chapter} {number}", "{chapter}{chapter}"} {
+	for _, pattern := range []string{"{number} {chapter}", "{chapter} {number}", "{chapter}{chapter}", "{title} {narrator} {chapter}"} {
 		spec := pipeline.Spec{Spec: "own", Packaging: pipeline.Packaging{Name: pattern}}
 		o := pipeline.Outcome{Run: "000001", Slug: "one", Title: "One", Specs: []pipeline.Spec{spec}}
 		for _, name := range hostile {
 			o.Chapters = append(o.Chapters, pipeline.ChapterOutcome{Number: len(o.Chapters) % 7, Name: name, Files: []pipeline.FileOutcome{
-				{Spec: "own", Format: pipeline.FileFormat{Format: pipeline.FLAC}, Blob: blob, Bytes: int64(len(audio)), Verdict: pipeline.Ready}}})
+				{Spec: "own", Format: pipeline.FileFormat{Format: pipeline.MP3}, Blob: blob, Bytes: int64(len(audio)), Verdict: pipeline.Ready}}})
 		}
 		around := t.TempDir()
 		dir := filepath.Join(around, "out", "one", "own")
-		m, err := delivery.Write(t.Context(), s, o, spec, dir)
+		m, err := delivery.Write(t.Context(), s, o, spec, dir, "")
 		if err != nil || len(m.Files) != len(hostile) {
 			t.Fatalf("%s: %d files, %v", pattern, len(m.Files), err)
 		}

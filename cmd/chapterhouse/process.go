@@ -29,6 +29,9 @@ func processCommand() *cobra.Command {
 			if c.Flags().Changed("slots") && o.slots < 1 {
 				return usageError{c.CommandPath(), fmt.Errorf("--slots takes 1 or more, not %d", o.slots)}
 			}
+			if err := checkForce(c, o.force); err != nil {
+				return err
+			}
 			return process(c, o)
 		},
 	}
@@ -40,6 +43,7 @@ func processCommand() *cobra.Command {
 	f.IntVar(&o.slots, "slots", 0, "chapters at a time (default: the slots setting, else one a core)")
 	f.BoolVar(&o.json, "json", false, "print the report as JSON")
 	f.BoolVar(&o.again, "again", false, "try again what was given up after failed tries")
+	f.StringVar(&o.force, "force", "", forceFlag)
 	f.StringVar(&o.failOn, "fail-on", "", "exit 3 when a chapter is to listen to or to return: listen|return")
 	return c
 }
@@ -84,7 +88,7 @@ func process(c *cobra.Command, o processOptions) error {
 		return err
 	}
 	rep := report.Report{Outcome: outcome, Intake: &answer, Work: workOf(n.coordinator, outcome)}
-	if rep.Deliveries, err = deliver(ctx, s, outcome, outcome.Specs, title.out); err != nil {
+	if rep.Deliveries, err = deliver(ctx, s, outcome, outcome.Specs, title.out, o.force); err != nil {
 		return err
 	}
 	if err := writeReport(c.OutOrStdout(), rep, title.out, o.json); err != nil {

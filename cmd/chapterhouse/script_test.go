@@ -129,7 +129,7 @@ func cmdDamage(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	var m delivery.Manifest
 	ts.Check(json.Unmarshal([]byte(ts.ReadFile(args[1])), &m))
-	path := filepath.Join(ts.MkAbs(args[0]), filepath.FromSlash(store.BlobName(m.Files[0].SHA256)))
+	path := filepath.Join(ts.MkAbs(args[0]), filepath.FromSlash(store.BlobName(m.Files[0].Verified)))
 	data, err := os.ReadFile(path)
 	ts.Check(err)
 	data[len(data)/2] ^= 1

@@ -20,7 +20,7 @@ type processOptions struct {
 	specs             []string
 	slots             int
 	json, again       bool
-	failOn            string
+	failOn, force     string
 }
 
 // openedTitle is a title's folder with its house, and where things go.

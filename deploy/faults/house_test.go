@@ -55,7 +55,7 @@ func TestNight(t *testing.T) {
 	program, err := p.Build(t.Context(), "chapterhouse", "./cmd/chapterhouse")
 	must(t, err)
 	out, err := exec.Command(program, "process", h.Title, "--json").CombinedOutput()
-	if err != nil || strings.Contains(string(out), "hole") {
+	if err != nil || strings.Contains(string(out), `"hole":`) {
 		t.Errorf("%v: %s", err, out)
 	}
 }

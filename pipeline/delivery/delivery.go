@@ -9,10 +9,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/store"
@@ -30,47 +30,60 @@ type Manifest struct {
 	Run      string `json:"run"`
 	Spec     string `json:"spec"`
 	Complete bool   `json:"complete"`           // checksums stand beside it
-	Withheld string `json:"withheld,omitempty"` // why it is no delivery
+	Withheld string `json:"withheld,omitempty"` // why it is no delivery, or was none
+	Forced   string `json:"forced,omitempty"`   // why it left all the same: a person's reason
 	Files    []File `json:"files"`
 }
 
-// A File is one file of a manifest.
+// A File is one file of a manifest. Its audio is what was verified: the bytes
+// behind the tag have the digest AudioSHA256, which are all of the verified
+// file's where that is an MP3 or WAV, and its frames where it is a FLAC.
 type File struct {
-	Name    string           `json:"name"`
-	Number  int              `json:"number"`
-	Chapter string           `json:"chapter"`
-	SHA256  pipeline.Digest  `json:"sha256"`
-	Bytes   int64            `json:"bytes"`
-	LengthS float64          `json:"length_s"`
-	Verdict pipeline.Verdict `json:"verdict"`
+	Name     string           `json:"name"`
+	Number   int              `json:"number"`
+	Chapter  string           `json:"chapter"`
+	Role     pipeline.Role    `json:"role"`
+	Tags     *Tags            `json:"tags,omitempty"`
+	Verified pipeline.Digest  `json:"verified_sha256"` // the file as it was measured, before any tag
+	LengthS  float64          `json:"length_s"`
+	Verdict  pipeline.Verdict `json:"verdict"`
+
+	// What was written.
+	SHA256      pipeline.Digest `json:"sha256"`
+	Bytes       int64           `json:"bytes"`
+	TagBytes    int64           `json:"tag_bytes"` // in front of the audio
+	AudioSHA256 pipeline.Digest `json:"audio_sha256"`
+
+	format pipeline.Format
 }
 
 // Write puts one spec's files of an outcome into the folder out/<title>/<spec>
 // and returns its manifest. The new folder takes the old one's place whole: a
 // reader sees one run's files or the other's. Where they are the same already,
 // nothing is written; what a person laid beside the files stays. Cut off
-// anywhere, the next call finishes it.
-func Write(ctx context.Context, s store.Store, o pipeline.Outcome, spec pipeline.Spec, dir string) (Manifest, error) {
-	m := manifest(o, spec)
-	text, err := json.MarshalIndent(m, "", "  ")
-	if err != nil {
-		return m, pipeline.Errorf(pipeline.Bug, "delivery", "%w", err)
-	}
+// anywhere, the next call finishes it. What is withheld leaves all the same
+// where forced gives a reason.
+func Write(ctx context.Context, s store.Store, o pipeline.Outcome, spec pipeline.Spec, dir, forced string) (Manifest, error) {
+	m := manifest(o, spec, forced)
 	if err := settle(dir); err != nil {
 		return m, failed(dir, err)
 	}
-	if same(dir, m, text) {
-		return m, nil
+	if there, ok := same(dir, m); ok {
+		return there, nil
 	}
 	if err := strangers(dir, m); err != nil {
 		return m, failed(dir, err)
 	}
 	fresh := beside(dir, "new")
-	err = os.MkdirAll(fresh, 0o755)
-	for _, f := range m.Files {
+	err := os.MkdirAll(fresh, 0o755)
+	for i := range m.Files {
 		if err == nil {
-			err = copyBlob(ctx, s, f, filepath.Join(fresh, f.Name))
+			err = copyBlob(ctx, s, &m.Files[i], fresh)
 		}
+	}
+	var text []byte
+	if err == nil {
+		text, err = json.MarshalIndent(m, "", "  ")
 	}
 	if err == nil {
 		err = writeSynced(filepath.Join(fresh, ManifestFile), append(text, '\n'))
@@ -99,67 +112,89 @@ func failed(dir string, err error) error {
 	return pipeline.Errorf(pipeline.Infra, "deliver to "+dir, "%w", err)
 }
 
-func manifest(o pipeline.Outcome, spec pipeline.Spec) Manifest {
+func manifest(o pipeline.Outcome, spec pipeline.Spec, forced string) Manifest {
 	m := Manifest{Title: o.Title, Run: o.Run, Spec: spec.Spec, Withheld: o.Withheld[spec.Spec], Files: []File{}}
-	m.Complete = m.Withheld == ""
-	names := Names(o.Chapters, spec)
+	if m.Withheld != "" {
+		m.Forced = forced
+	}
+	m.Complete = m.Withheld == "" || m.Forced != ""
+	names := Names(o, spec)
 	for i, ch := range o.Chapters {
 		for _, f := range ch.Files {
 			// A file that is to be returned is not a deliverable; one that
 			// asks for an ear is written, for the ear.
-			if f.Spec != spec.Spec || f.Verdict == pipeline.Return {
+			if f.Spec != spec.Spec || f.Verdict == pipeline.Return && m.Forced == "" {
 				continue
 			}
-			m.Files = append(m.Files, File{
-				Name: names[i] + "." + string(f.Format.Format), Number: ch.Number, Chapter: ch.Name,
-				SHA256: f.Blob, Bytes: f.Bytes, LengthS: f.Record.LengthS, Verdict: f.Verdict,
-			})
+			file := File{
+				Name: names[i] + "." + string(f.Format.Format), Number: ch.Number, Chapter: ch.Name, Role: ch.Role,
+				Verified: f.Blob, LengthS: f.Record.LengthS, Verdict: f.Verdict, format: f.Format.Format,
+			}
+			if tagged(file.format) && !spec.Packaging.Untagged {
+				tags := tagsOf(o, i)
+				file.Tags = &tags
+			}
+			m.Files = append(m.Files, file)
 		}
 	}
 	return m
 }
 
-// same tells whether dir holds just this manifest's files already.
-func same(dir string, m Manifest, text []byte) bool {
-	old, err := os.ReadFile(filepath.Join(dir, ManifestFile))
-	if err != nil || !bytes.Equal(bytes.TrimSpace(old), text) {
-		return false
+// same tells whether dir holds just this manifest's files already, and returns
+// it with what is known of them.
+func same(dir string, m Manifest) (Manifest, bool) {
+	text, err := os.ReadFile(filepath.Join(dir, ManifestFile))
+	var old Manifest
+	if err != nil || json.Unmarshal(text, &old) != nil || len(old.Files) != len(m.Files) {
+		return m, false
 	}
-	for _, f := range m.Files {
+	there := m
+	there.Files = slices.Clone(m.Files)
+	for i := range there.Files {
+		f, was := &there.Files[i], old.Files[i]
+		f.SHA256, f.Bytes, f.TagBytes, f.AudioSHA256 = was.SHA256, was.Bytes, was.TagBytes, was.AudioSHA256
+	}
+	now, err := json.MarshalIndent(there, "", "  ")
+	if err != nil || !bytes.Equal(bytes.TrimSpace(text), now) {
+		return m, false
+	}
+	for _, f := range there.Files {
 		file, err := os.Open(filepath.Join(dir, f.Name))
 		if err != nil {
-			return false
+			return m, false
 		}
 		got, _, err := pipeline.DigestReader(file)
 		file.Close()
 		if err != nil || got != f.SHA256 {
-			return false
+			return m, false
 		}
 	}
 	sums, err := os.ReadFile(filepath.Join(dir, ChecksumsFile))
-	if m.Complete {
-		return err == nil && bytes.Equal(sums, checksums(m))
+	if there.Complete {
+		return there, err == nil && bytes.Equal(sums, checksums(there))
 	}
-	return errors.Is(err, os.ErrNotExist)
+	return there, errors.Is(err, os.ErrNotExist)
 }
 
-func copyBlob(ctx context.Context, s store.Store, f File, path string) error {
-	from, err := s.Get(ctx, store.BlobName(f.SHA256), 0, -1)
+// copyBlob writes a file with its tags and fills in what was written.
+func copyBlob(ctx context.Context, s store.Store, f *File, dir string) error {
+	from, err := s.Get(ctx, store.BlobName(f.Verified), 0, -1)
 	if err != nil {
 		return err
 	}
 	defer from.Close()
-	to, err := os.Create(path)
+	to, err := os.Create(filepath.Join(dir, f.Name))
 	if err != nil {
 		return err
 	}
-	got, _, err := pipeline.DigestReader(io.TeeReader(from, to))
+	c, err := copyTagged(to, from, f.format, f.Tags)
 	if err = errors.Join(err, to.Sync(), to.Close()); err != nil {
-		return err
+		return fmt.Errorf("%s: %w", f.Name, err)
 	}
-	if got != f.SHA256 {
+	if c.from != f.Verified {
 		return fmt.Errorf("%s: %w", f.Name, store.ErrDamaged)
 	}
+	f.SHA256, f.Bytes, f.TagBytes, f.AudioSHA256 = c.whole, c.bytes, c.tag, c.audio
 	return nil
 }
 

@@ -34,15 +34,22 @@ func TestNames(t *testing.T) {
 		{"composed characters", "{chapter} {number}", []pipeline.ChapterOutcome{chapter(1, "Cafe\u0301")}, []string{"Caf\u00e9 01"}},
 		{"one name twice", "{chapter}", []pipeline.ChapterOutcome{chapter(1, "Frost"), chapter(2, "frost"), chapter(2, "Frost")}, []string{"Frost", "frost 02", "Frost 02 (2)"}},
 		{"never too long", "{number} {chapter}", []pipeline.ChapterOutcome{chapter(1, strings.Repeat("é", 300))}, []string{"01 " + strings.Repeat("é", 98)}},
+		{"names of devices", "{chapter}", []pipeline.ChapterOutcome{chapter(1, "Con"), chapter(2, "lpt1.x"), chapter(3, "Console")}, []string{"-Con", "-lpt1.x", "Console"}},
+		{"one name in other letters", "{chapter}", []pipeline.ChapterOutcome{chapter(1, "Straße"), chapter(2, "STRASSE")}, []string{"Straße", "STRASSE 02"}},
 		{"no way out of the folder", "{chapter}", []pipeline.ChapterOutcome{chapter(1, "../../x"), chapter(2, "..")}, []string{"-..-x", "02"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			got := delivery.Names(c.chapters, pipeline.Spec{Packaging: pipeline.Packaging{Name: c.pattern}})
+			got := delivery.Names(pipeline.Outcome{Chapters: c.chapters}, pipeline.Spec{Packaging: pipeline.Packaging{Name: c.pattern}})
 			if !slices.Equal(got, c.want) {
 				t.Errorf("got %q, want %q", got, c.want)
 			}
 		})
 	}
+}
+
+// flacOf is a FLAC file with frames of these bytes.
+func flacOf(frames string) []byte {
+	return append(append([]byte("fLaC\x80\x00\x00\x22"), make([]byte, 34)...), frames...)
 }
 
 // title is a store with two chapters' files, and the outcome that names them.
@@ -52,7 +59,7 @@ func title(t *testing.T) (store.Store, pipeline.Outcome, pipeline.Spec) {
 	spec := pipeline.Spec{Spec: "lossless", Packaging: pipeline.Packaging{Name: "{number} {chapter}"}}
 	o := pipeline.Outcome{Run: "000001", Slug: "t", Title: "T", Specs: []pipeline.Spec{spec}, Withheld: map[string]string{}}
 	for i, name := range []string{"Low Water", "Frost"} {
-		audio := []byte("audio of " + name)
+		audio := flacOf("audio of " + name)
 		d := pipeline.DigestOf(audio)
 		if err := s.Put(context.Background(), d, bytes.NewReader(audio)); err != nil {
 			t.Fatal(err)
@@ -80,7 +87,7 @@ func list(t *testing.T, dir string) []string {
 func TestWrite(t *testing.T) {
 	s, o, spec := title(t)
 	dir := filepath.Join(t.TempDir(), "lossless")
-	m, err := delivery.Write(context.Background(), s, o, spec, dir)
+	m, err := delivery.Write(context.Background(), s, o, spec, dir, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,11 +115,11 @@ func TestWriteReplacesTheFolder(t *testing.T) {
 	s, o, spec := title(t)
 	parent := t.TempDir()
 	dir := filepath.Join(parent, "lossless")
-	if _, err := delivery.Write(context.Background(), s, o, spec, dir); err != nil {
+	if _, err := delivery.Write(context.Background(), s, o, spec, dir, ""); err != nil {
 		t.Fatal(err)
 	}
 	spec.Packaging.Name = "{chapter} ({number})"
-	if _, err := delivery.Write(context.Background(), s, o, spec, dir); err != nil {
+	if _, err := delivery.Write(context.Background(), s, o, spec, dir, ""); err != nil {
 		t.Fatal(err)
 	}
 	if got, want := list(t, dir), []string{"Frost (02).flac", "Low Water (01).flac", "SHA256SUMS", "delivery.json"}; !slices.Equal(got, want) {
@@ -130,7 +137,7 @@ func TestWriteWithholds(t *testing.T) {
 	o.Chapters[1].Files[0].Verdict = pipeline.Return
 	o.Withheld["lossless"] = "chapter 2, Frost, is to be returned"
 	dir := filepath.Join(t.TempDir(), "lossless")
-	m, err := delivery.Write(context.Background(), s, o, spec, dir)
+	m, err := delivery.Write(context.Background(), s, o, spec, dir, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -149,7 +156,7 @@ func TestWriteMends(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "lossless")
 	write := func() os.FileInfo {
 		t.Helper()
-		if _, err := delivery.Write(context.Background(), s, o, spec, dir); err != nil {
+		if _, err := delivery.Write(context.Background(), s, o, spec, dir, ""); err != nil {
 			t.Fatal(err)
 		}
 		info, err := os.Stat(dir)
@@ -167,7 +174,7 @@ func TestWriteMends(t *testing.T) {
 		t.Fatal(err)
 	}
 	write()
-	if text, _ := os.ReadFile(path); string(text) != "audio of Frost" {
+	if text, _ := os.ReadFile(path); !bytes.HasSuffix(text, []byte("audio of Frost")) {
 		t.Errorf("the damaged file holds %q", text)
 	}
 	note := filepath.Join(dir, "note.txt")
@@ -190,7 +197,7 @@ func TestWriteRefusesDamage(t *testing.T) {
 	s.(*memory.Store).Break(store.BlobName(o.Chapters[0].Files[0].Blob), []byte("other bytes"))
 	parent := t.TempDir()
 	dir := filepath.Join(parent, "lossless")
-	if _, err := delivery.Write(context.Background(), s, o, spec, dir); err == nil {
+	if _, err := delivery.Write(context.Background(), s, o, spec, dir, ""); err == nil {
 		t.Fatal("no error")
 	}
 	if got := list(t, parent); len(got) != 0 {

@@ -3,10 +3,12 @@ package house
 import (
 	"cmp"
 	"errors"
+	"fmt"
 	"io/fs"
 	"maps"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house/strict"
@@ -79,11 +81,22 @@ func (f narrator) narrator() pipeline.Narrator {
 
 type title struct {
 	Title    strict.Name    `json:"title"`
+	Author   strict.Name    `json:"author" default:""`
+	Language string         `json:"language" default:""`
+	Year     int            `json:"year" default:"" range:"1..9999"`
 	Narrator strict.Slug    `json:"narrator" default:""`
 	Setup    strict.Slug    `json:"setup" default:""`
 	Specs    []strict.Slug  `json:"specs" default:"" len:"1..8"`
 	RateHz   int            `json:"rate_hz" default:"" oneof:"44100,48000,88200,96000"`
 	Chapters []titleChapter `json:"chapters" default:"" len:"1..2000"`
+}
+
+// Check wants a language by its three letters.
+func (t title) Check() []Fault {
+	if t.Language != "" && (len(t.Language) != 3 || strings.Trim(t.Language, "abcdefghijklmnopqrstuvwxyz") != "") {
+		return []Fault{{Path: "language", Text: fmt.Sprintf("%q is no language; give the three small letters of ISO 639-2, as eng", t.Language)}}
+	}
+	return nil
 }
 
 // A titleChapter is one part written flat, or a list of parts. What it says of

@@ -40,7 +40,7 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 	} else {
 		var f title
 		if n := r.read(titleFile, &f); n != nil {
-			t.Name = string(f.Title)
+			t.Name, t.Author, t.Language, t.Year = string(f.Title), string(f.Author), f.Language, f.Year
 			t.RateHz = f.RateHz
 			h.fill(&t, f, n, r)
 			t.Findings = split.Numbering(t.Chapters)

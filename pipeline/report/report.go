@@ -36,6 +36,7 @@ type Delivery struct {
 	Files    int    `json:"files"`
 	Complete bool   `json:"complete"`
 	Withheld string `json:"withheld,omitempty"`
+	Forced   string `json:"forced,omitempty"` // a person's reason why it left all the same
 }
 
 // JSON writes v, a report or a list of them, for programs. Characters that

@@ -238,10 +238,14 @@ func (t *text) cautions(r Report) {
 
 func (t *text) deliveries(r Report) {
 	for _, d := range r.Deliveries {
-		if d.Complete {
-			t.line("delivered: %s, %s in %s", d.Spec, count(d.Files, "file"), d.Folder)
-		} else {
-			t.line("withheld: %s, because %s; %s for the ear in %s", d.Spec, d.Withheld, count(d.Files, "file"), d.Folder)
+		files := count(d.Files, "file")
+		switch {
+		case d.Forced != "":
+			t.line("delivered: %s, %s in %s, although %s; forced: %s", d.Spec, files, d.Folder, d.Withheld, d.Forced)
+		case d.Complete:
+			t.line("delivered: %s, %s in %s", d.Spec, files, d.Folder)
+		default:
+			t.line("withheld: %s, because %s; %s for the ear in %s", d.Spec, d.Withheld, files, d.Folder)
 		}
 	}
 	for _, s := range r.Skipped {

@@ -68,7 +68,9 @@ type limits struct {
 }
 
 type packaging struct {
-	Name strict.Name `json:"name" default:"{number} {chapter}" doc:"{number} and {chapter} are filled in"`
+	Name  strict.Name `json:"name" default:"{number} {chapter}" doc:"{number}, {chapter}, {title} and {narrator} are filled in"`
+	ASCII bool        `json:"ascii,omitempty" default:"" doc:"letters beyond ASCII are written with those in it"`
+	Tags  string      `json:"tags,omitempty" default:"" oneof:"full,none" doc:"what files say of themselves; full where it is left out"`
 }
 
 // Check wants the window and aim of the measure, and only those.
@@ -157,12 +159,12 @@ func (s sound) Check() []strict.Fault {
 // Check wants a pattern that tells files apart and stays one file name.
 func (p packaging) Check() []strict.Fault {
 	name := string(p.Name)
-	rest := strings.NewReplacer("{number}", "", "{chapter}", "").Replace(name)
+	rest := strings.NewReplacer("{number}", "", "{chapter}", "", "{title}", "", "{narrator}", "").Replace(name)
 	switch {
 	case strings.ContainsAny(rest, `/\`):
 		return []strict.Fault{{Path: "name", Text: "name holds a slash; files of a title lie in one folder, remove it"}}
 	case strings.ContainsAny(rest, "{}"):
-		return []strict.Fault{{Path: "name", Text: "name holds braces that nothing fills; use {number} and {chapter}"}}
+		return []strict.Fault{{Path: "name", Text: "name holds braces that nothing fills; use {number}, {chapter}, {title} and {narrator}"}}
 	case !strings.Contains(name, "{number}"):
 		return []strict.Fault{{Path: "name", Text: "name is without {number}, so two chapters could get one file; put {number} in it"}}
 	}
@@ -181,7 +183,7 @@ func (f file) spec() pipeline.Spec {
 			NoiseFloorDBFS: dsp.DBFS(value(f.Limits.NoiseFloorDBFS)), TitleSpreadLU: value(f.Limits.TitleSpreadLU),
 			NeighbourSpreadLU: value(f.Limits.NeighbourSpreadLU), MaxMinutes: value(f.Limits.MaxMinutes),
 		},
-		Packaging: pipeline.Packaging{Name: string(f.Packaging.Name)},
+		Packaging: pipeline.Packaging{Name: string(f.Packaging.Name), ASCII: f.Packaging.ASCII, Untagged: f.Packaging.Tags == "none"},
 	}
 	if l := f.Sound.Level; s.Sound.Level.Measure == pipeline.MeasureLoudness {
 		s.Sound.Level.Window, s.Sound.Level.Aim = *l.WindowLUFS, *l.AimLUFS
@@ -211,7 +213,10 @@ func fromSpec(s pipeline.Spec) file {
 			NoiseFloorDBFS: pointer(float64(s.Limits.NoiseFloorDBFS)), TitleSpreadLU: pointer(s.Limits.TitleSpreadLU),
 			NeighbourSpreadLU: pointer(s.Limits.NeighbourSpreadLU), MaxMinutes: pointer(s.Limits.MaxMinutes),
 		},
-		Packaging: packaging{Name: strict.Name(s.Packaging.Name)},
+		Packaging: packaging{Name: strict.Name(s.Packaging.Name), ASCII: s.Packaging.ASCII},
+	}
+	if s.Packaging.Untagged {
+		f.Packaging.Tags = "none"
 	}
 	if l := s.Sound.Level; l.Measure == pipeline.MeasureLoudness {
 		f.Sound.Level.WindowLUFS, f.Sound.Level.AimLUFS = &l.Window, &l.Aim
