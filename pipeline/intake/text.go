@@ -15,7 +15,7 @@ import (
 // three lines.
 func (a Answer) Text(w io.Writer) error {
 	var b strings.Builder
-	how := "nothing was run yet"
+	how := "as recorded"
 	if slices.ContainsFunc(a.Files, func(f File) bool { return f.Heard != nil && !f.Heard.Whole }) {
 		how += ", levels are estimates from samples"
 	}
