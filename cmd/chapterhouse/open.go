@@ -20,7 +20,7 @@ import (
 // openStore opens the store that the settings name, and returns what closes it.
 func openStore(ctx context.Context, set settings) (store.Store, func(), error) {
 	if set.Store == "" {
-		return nil, nil, badSetting("store is not set: name a folder, or s3://bucket/prefix with the s3 settings")
+		return nil, nil, badSetting("store is not set: name a folder, or s3://bucket/prefix with the s3 settings, in the file of CHAPTERHOUSE_SETTINGS or as CHAPTERHOUSE_STORE")
 	}
 	if place, ok := strings.CutPrefix(set.Store, "s3://"); ok {
 		bucket, prefix, _ := strings.Cut(place, "/")

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 	"strings"
 
 	"chapterhouse/pipeline"
@@ -72,7 +75,14 @@ func each(what string, names []string) string {
 // nearest one upwards from where it was given.
 func houseRoot(args []string) (string, error) {
 	if len(args) > 0 {
-		return args[0], isFolder(args[0], "name the folder that holds house.yaml")
+		const remedy = "name the folder that holds house.yaml"
+		if err := isFolder(args[0], remedy); err != nil {
+			return "", err
+		}
+		if _, err := os.Stat(filepath.Join(args[0], "house.yaml")); errors.Is(err, os.ErrNotExist) {
+			return "", pipeline.Errorf(pipeline.House, "", "there is no house.yaml in %s: %s", args[0], remedy)
+		}
+		return args[0], nil
 	}
 	root, ok := house.Find(".")
 	if !ok {

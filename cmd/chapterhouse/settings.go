@@ -119,7 +119,7 @@ func loadSettings(slots int) (settings, error) {
 	for _, key := range v.AllKeys() {
 		group := slices.ContainsFunc(s.all(), func(one setting) bool { return strings.HasPrefix(one.key, key+".") })
 		if _, ok := known[key]; !ok && !(group && v.Get(key) == nil) {
-			return s, badSetting("%s is not a known key; there are %s", key, listed(known))
+			return s, badSetting("in %s %s is not a known key; there are %s", os.Getenv("CHAPTERHOUSE_SETTINGS"), key, listed(known))
 		}
 	}
 	for _, one := range s.all() {

@@ -109,6 +109,9 @@ func failed(dir string, err error) error {
 	if errors.As(err, &path) || errors.As(err, &link) {
 		return pipeline.Errorf(pipeline.Infra, "deliver to "+dir, "%w: see that the folder can be written and its disk has room, or choose another with --out", err)
 	}
+	if errors.Is(err, store.ErrAbsent) || errors.Is(err, store.ErrDamaged) {
+		return pipeline.Errorf(pipeline.Infra, "deliver to "+dir, "%w: check --read-data tells what else is, and with --repair it has the file made again", err)
+	}
 	return pipeline.Errorf(pipeline.Infra, "deliver to "+dir, "%w", err)
 }
 
@@ -180,7 +183,7 @@ func same(dir string, m Manifest) (Manifest, bool) {
 func copyBlob(ctx context.Context, s store.Store, f *File, dir string) error {
 	from, err := s.Get(ctx, store.BlobName(f.Verified), 0, -1)
 	if err != nil {
-		return err
+		return fmt.Errorf("%s: %w", f.Name, err)
 	}
 	defer from.Close()
 	to, err := os.Create(filepath.Join(dir, f.Name))

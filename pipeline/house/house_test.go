@@ -275,5 +275,5 @@ func ExampleHouse_Title() {
 	}
 	_, _, err = h.Title("testdata/good/narrators")
 	fmt.Println(err)
-	// Output: narrators: the folder holds no audio; put the chapters' wav or flac files in it
+	// Output: narrators: the folder holds no audio; put the chapters' wav or flac files in it, or name a title's folder
 }

@@ -48,7 +48,11 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 	}
 	if t.Chapters == nil && len(r.faults) == 0 {
 		if t.Chapters, t.Findings = split.FromFolder(r.list(".")); len(t.Chapters) == 0 {
-			r.say(Fault{File: r.name("."), Text: "the folder holds no audio; put the chapters' wav or flac files in it"})
+			at := r.name(".")
+			if at == "." { // the house's own folder
+				at = base
+			}
+			r.say(Fault{File: at, Text: "the folder holds no audio; put the chapters' wav or flac files in it, or name a title's folder"})
 		}
 		for _, c := range t.Chapters {
 			p := &c.Parts[0]

@@ -283,14 +283,21 @@ func failed(ctx context.Context, op string, err error) error {
 		return ctx.Err()
 	}
 	var api *js.APIError
+	if errors.As(err, &api) && api.ErrorCode == noCluster {
+		return pipeline.Errorf(pipeline.Infra, op, "%w; the broker is one server alone: set broker.replicas to 1, or name a cluster's servers", err)
+	}
 	if errors.As(err, &api) && api.ErrorCode == noStorage {
 		return pipeline.Errorf(pipeline.Infra, op, "%w; raise max_file_store of the servers, or see that as many run as there are replicas", err)
 	}
 	return pipeline.Errorf(pipeline.Infra, op, "%w", err)
 }
 
-// noStorage is JetStream's code for servers that can't hold a stream.
-const noStorage js.ErrorCode = 10047
+// JetStream's codes for servers that can't hold a stream, and for one server
+// alone that is asked for replicas.
+const (
+	noStorage js.ErrorCode = 10047
+	noCluster js.ErrorCode = 10074
+)
 
 func sleep(ctx context.Context, d time.Duration) {
 	select {
