@@ -38,7 +38,7 @@ func (c *Coordinator) Run(ctx context.Context) error {
 		default:
 		}
 		if err := c.serve(ctx, fresh); err != nil && ctx.Err() == nil {
-			c.failed("night", err)
+			c.failed("", err)
 		}
 		wait := time.NewTimer(time.Until(next))
 		select {
@@ -80,11 +80,16 @@ func (c *Coordinator) serve(ctx context.Context, fresh bool) error {
 	return nil
 }
 
-func (c *Coordinator) failed(what string, err error) {
+// failed tells of a pass over a title, or where it names none over the night.
+func (c *Coordinator) failed(title string, err error) {
 	c.mu.Lock()
 	c.faults++
 	c.mu.Unlock()
-	c.Log.Warn("not reconciled; it is tried again", zap.String("title", what), zap.Error(err))
+	if title == "" {
+		c.Log.Warn("the night's titles are not all served; it is tried again", zap.Error(err))
+		return
+	}
+	c.Log.Warn("not reconciled; it is tried again", zap.String("title", title), zap.Error(err))
 }
 
 // findTitles remembers every title that has an entry in the index, and
