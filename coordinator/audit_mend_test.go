@@ -27,7 +27,7 @@ func TestUploadAgain(t *testing.T) {
 		}
 		damaged := w.objects(name)[name]
 		done := w.repair()
-		if done.Left() != 1 || !strings.Contains(done.Faults[0].Do, "submit again "+title+" with the same 04-2.flac") {
+		if done.Left() != 1 || !strings.Contains(done.Faults[0].Do, "submit "+title+" again with the same 04-2.flac") {
 			t.Errorf("%+v", done.Faults)
 		}
 		if w.there(name) {

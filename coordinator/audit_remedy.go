@@ -76,11 +76,11 @@ func (f Fault) blobRemedy() string {
 		var what []string
 		for _, h := range f.Hits {
 			for _, file := range h.Files {
-				what = append(what, fmt.Sprintf("%s with the same %s", h.Title, file))
+				what = append(what, fmt.Sprintf("%s again with the same %s", h.Title, file))
 			}
 		}
 		slices.Sort(what)
-		return aside + "submit again " + strings.Join(slices.Compact(what), ", ")
+		return aside + "submit " + strings.Join(slices.Compact(what), ", ")
 	case len(f.commits) > 0 && f.stands():
 		return repair + " removes it with its commit and has the result made again by a new run of the title"
 	case len(f.commits) > 0:
