@@ -211,6 +211,9 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 			return err
 		}
 	}
+	if len(reports) == 0 {
+		return pipeline.Errorf(pipeline.House, "", "nothing of %s was fetched: see what was said of each title", o.narrator)
+	}
 	if o.json {
 		return report.JSON(c.OutOrStdout(), reports)
 	}

@@ -66,8 +66,19 @@ func orderText(o coordinator.Order) string {
 	if o.Due.IsZero() {
 		return string(class) + ", no due date"
 	}
-	return string(class) + ", due " + clock(o.Due)
+	text := string(class) + ", due " + clock(o.Due)
+	if o.Due.Before(time.Now()) {
+		text += ", which is past"
+	}
+	return text
 }
 
-// clock is a moment as people on this machine say it.
-func clock(t time.Time) string { return t.Local().Format("Mon 2 Jan 15:04") }
+// clock is a moment as people on this machine say it; another year's has the
+// year, so that a slip of the pen shows.
+func clock(t time.Time) string {
+	t = t.Local()
+	if t.Year() != time.Now().Year() {
+		return t.Format("Mon 2 Jan 2006 15:04")
+	}
+	return t.Format("Mon 2 Jan 15:04")
+}

@@ -100,7 +100,13 @@ func rerun(c *cobra.Command, title string, o rerunOptions) error {
 	if err != nil {
 		return err
 	}
-	entered.Differs = differs(last, sub)
+	stands := last // what differs is told from what is had, not from a run that was cancelled
+	if state.Standing != "" {
+		if stands, err = coordinator.Submission(ctx, s, title, state.Standing); err != nil {
+			return err
+		}
+	}
+	entered.Differs, entered.rerun = differs(stands, sub), true
 	if err := entered.print(c.OutOrStdout(), o.json); err != nil || !o.watch {
 		return err
 	}
@@ -146,8 +152,11 @@ func differs(last, now pipeline.Submission) (lines []string) {
 			}
 		}
 	}
-	for i, s := range now.Specs {
-		if old := last.Specs[i]; !same(old.Sound, s.Sound) {
+	for _, s := range now.Specs {
+		i := slices.IndexFunc(last.Specs, func(old pipeline.Spec) bool { return old.Spec == s.Spec })
+		if i < 0 {
+			lines = append(lines, fmt.Sprintf("%s was not asked for before: its files are made", s.Spec))
+		} else if old := last.Specs[i]; !same(old.Sound, s.Sound) {
 			lines = append(lines, fmt.Sprintf("%s asks for another sound: its files are made anew", s.Spec))
 		} else if !same(old, s) {
 			lines = append(lines, fmt.Sprintf("%s has other limits or names: judged and named anew, no file is", s.Spec))

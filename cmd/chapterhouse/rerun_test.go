@@ -102,3 +102,28 @@ func TestOrder(t *testing.T) {
 		}
 	}
 }
+
+// TestDiffersFromWhatStands: the run that stands may have been made for other
+// specs than those of the last submission.
+func TestDiffersFromWhatStands(t *testing.T) {
+	stands, _ := submitted(t)
+	now, _ := submitted(t)
+	stands.Specs = stands.Specs[1:]
+	want := []string{"lossless was not asked for before: its files are made"}
+	if got := differs(stands, now); !slices.Equal(got, want) {
+		t.Errorf("%q, not %q", got, want)
+	}
+}
+
+// TestOrderText: a slip in a date's year shows.
+func TestOrderText(t *testing.T) {
+	now := time.Now()
+	late := time.Date(now.Year()-1, time.January, 1, 6, 0, 0, 0, time.Local)
+	if got, want := orderText(coordinator.Order{Due: late}), "overnight, due "+late.Format("Mon 2 Jan 2006 15:04")+", which is past"; got != want {
+		t.Errorf("%q, not %q", got, want)
+	}
+	soon := now.AddDate(1, 0, 0)
+	if got, want := orderText(coordinator.Order{Class: queue.Rush, Due: soon}), "rush, due "+soon.Format("Mon 2 Jan 2006 15:04"); got != want {
+		t.Errorf("%q, not %q", got, want)
+	}
+}

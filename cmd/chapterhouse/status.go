@@ -24,7 +24,7 @@ func statusCommand() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "status [TITLE]",
-		Short: "What is finished today, and what needs attention",
+		Short: "What is left, when it is finished, and what needs attention",
 		Long: "Status tells of every unfinished title, in the order of the night, how many chapters are left, how long\n" +
 			"that takes with the workers that are up, and what needs a person. The time is an estimate from what\n" +
 			"results took so far; a ~ stands where the recordings were not opened yet. A title that is closed is told\n" +

@@ -68,6 +68,8 @@ type Submitted struct {
 	Due      time.Time      `json:"due,omitzero"`
 	Differs  []string       `json:"differs,omitempty"` // what a rerun makes anew
 	Intake   *intake.Answer `json:"intake,omitempty"`  // what the recordings are, by header and sample
+
+	rerun bool
 }
 
 func submit(c *cobra.Command, o submitOptions) error {
@@ -155,6 +157,9 @@ func (d Submitted) print(w io.Writer, asJSON bool) error {
 		fmt.Fprintf(&b, "That run is closed and stands: nothing is left to do. Have its files with: chapterhouse fetch %s\n", d.Title)
 	case !d.New:
 		fmt.Fprintf(&b, "That run was submitted before and goes on; its order is as given now.\n")
+	case d.rerun && len(d.Differs) == 0:
+		fmt.Fprintf(&b, "The house says of it what it said before: only what had been given up, or what the workers make otherwise by now, is made anew.\n")
+	case d.rerun:
 	default:
 		fmt.Fprintf(&b, "The same submitted again is this run again; a change makes a run of its own that takes over what does not differ.\n")
 	}

@@ -67,7 +67,7 @@ func watch(c *cobra.Command, at openedStore, titles []string) error {
 		_, err := fmt.Fprintln(c.OutOrStdout(), "no title is open")
 		return err
 	}
-	f := &follower{store: at.store, out: c.OutOrStdout(), shows: map[string]progress{}}
+	f := &follower{store: at.store, out: c.OutOrStdout(), said: map[string]bool{}, shows: map[string]progress{}}
 	for _, t := range titles {
 		if len(titles) == 1 {
 			f.shows[t] = newProgress(errs, t)
@@ -96,6 +96,7 @@ type follower struct {
 	store store.Store
 	out   io.Writer
 	news  <-chan struct{} // nil without a broker
+	said  map[string]bool // titles of which it was said that they wait
 	mu    sync.Mutex
 	shows map[string]progress
 }
@@ -162,7 +163,11 @@ func (f *follower) look(ctx context.Context, title string) (over bool, err error
 	}
 	f.mu.Unlock()
 	if !view.Over() {
-		return false, nil
+		if view.Step == "" && !f.said[title] {
+			f.said[title] = true
+			_, err = fmt.Fprintf(f.out, "%s: waiting until a coordinator begins it\n", title)
+		}
+		return false, err
 	}
 	t := seeTitle(ctx, f.store, title)
 	if t.err != nil {
