@@ -32,6 +32,10 @@ type desk struct {
 	heard  []queue.Event
 }
 
+// patience is how long a test waits for what must happen; nothing is proven
+// by how soon it does.
+const patience = time.Minute
+
 func newDesk(t *testing.T, s store.Store, mode string) *desk {
 	t.Helper()
 	self, err := os.Executable()
@@ -51,7 +55,7 @@ func newDesk(t *testing.T, s store.Store, mode string) *desk {
 	t.Cleanup(stop)
 	d.Worker = &Worker{
 		Store: s, Events: events, Engine: engine, Child: Program(self, "child", mode), Scratch: t.TempDir(),
-		Slots: 1, Memory: 256, Name: "desk-1", Log: zap.NewNop(), Beat: 40 * time.Millisecond, StuckAfter: 5 * time.Second,
+		Slots: 1, Memory: 256, Name: "desk-1", Log: zap.NewNop(), Beat: 40 * time.Millisecond, StuckAfter: patience,
 		Ended:   func(outcome string, _ time.Duration) { d.mu.Lock(); d.ends = append(d.ends, outcome); d.mu.Unlock() },
 		Trouble: func(err error) { d.mu.Lock(); d.ill = append(d.ill, err); d.mu.Unlock() },
 	}

@@ -214,8 +214,9 @@ func TestStoreFaults(t *testing.T) {
 
 // TestSlowStore: a store that stands still is no strike against the job.
 func TestSlowStore(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, memory.New(), "well")
-	d.StuckAfter = 200 * time.Millisecond
+	d.StuckAfter = 3 * time.Second // a child starts within it
 	d.Store = stalled{d.Store}
 	l := &lease{ring: d.ring(), tries: 1}
 	d.answer(t.Context(), l)
@@ -272,7 +273,7 @@ func TestRun(t *testing.T) {
 		defer close(ended)
 		d.Run(ctx)
 	}()
-	for deadline := time.Now().Add(20 * time.Second); q.Len() > 0; time.Sleep(5 * time.Millisecond) {
+	for deadline := time.Now().Add(patience); q.Len() > 0; time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(deadline) {
 			t.Fatal("the rings are not answered")
 		}

@@ -183,7 +183,7 @@ func (d *desk) expectNews(t *testing.T, committed string, strike int) {
 	if strike > 0 {
 		want[strike-1] = 'x'
 	}
-	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(time.Millisecond) {
+	for deadline := time.Now().Add(patience); ; time.Sleep(time.Millisecond) {
 		done, failed, odd := news()
 		if len(odd) > 0 {
 			t.Fatalf("news %+v", odd)
@@ -213,7 +213,7 @@ func TestStuck(t *testing.T) {
 		t.Run(mode, func(t *testing.T) {
 			t.Parallel()
 			d := newDesk(t, memory.New(), mode)
-			d.StuckAfter = 600 * time.Millisecond
+			d.StuckAfter = 3 * time.Second // a child starts within it
 			l := &lease{ring: d.ring(), tries: 1}
 			d.answer(t.Context(), l)
 			all, _ := d.strikes(t)
@@ -224,9 +224,9 @@ func TestStuck(t *testing.T) {
 				t.Errorf("committed %s, said %q", d.state(t), l.last())
 			}
 			// It moved at the start, when it was laid out and begun, and in
-			// its first words: of at least 15 beats no more saw it move.
-			if n := l.count("extend"); n < 1 || n > 6 {
-				t.Errorf("%d extensions, want 1 to 6", n)
+			// its first words: of at least 75 beats no more saw it move.
+			if n := l.count("extend"); n < 1 || n > 20 {
+				t.Errorf("%d extensions, want 1 to 20", n)
 			}
 			d.emptyScratch(t)
 		})
@@ -238,10 +238,11 @@ func TestProgress(t *testing.T) {
 	l := &lease{ring: d.ring(), tries: 1}
 	d.answer(t.Context(), l)
 	// Three recipes of 0.6 s each, a beat every 40 ms, a move every 50 ms.
-	if n := l.count("extend"); n < 15 {
-		t.Errorf("%d extensions of a job that moves for 1.8 s, want 15 at least", n)
+	// Of 45 beats a busy machine misses some.
+	if n := l.count("extend"); n < 10 {
+		t.Errorf("%d extensions of a job that moves for 1.8 s, want 10 at least", n)
 	}
-	deadline := time.Now().Add(5 * time.Second)
+	deadline := time.Now().Add(patience)
 	for {
 		d.mu.Lock()
 		seen := map[pipeline.Digest]float64{}
@@ -320,7 +321,7 @@ func TestOrphan(t *testing.T) {
 
 func (d *desk) grandchild(t *testing.T) (pid int) {
 	t.Helper()
-	for deadline := time.Now().Add(10 * time.Second); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
+	for deadline := time.Now().Add(patience); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
 		text, err := os.ReadFile(filepath.Join(d.Scratch, "grandchild"))
 		if n, _ := fmt.Sscan(string(text), &pid); err == nil && n == 1 {
 			return pid
@@ -333,7 +334,7 @@ func (d *desk) grandchild(t *testing.T) (pid int) {
 // gone waits for a process to be no more, or a zombie that nobody reaps.
 func gone(t *testing.T, pid int) {
 	t.Helper()
-	for deadline := time.Now().Add(5 * time.Second); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
+	for deadline := time.Now().Add(patience); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
 		stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 		if err != nil || strings.Contains(string(stat), ") Z ") {
 			return

@@ -39,24 +39,24 @@ func TestSpace(t *testing.T) {
 			c.Close()
 		}
 	}()
-	calls := func(c Cable) error {
+	calls := func(c Cable, patience time.Duration) error {
 		l, err := proxy.NewLink(sp.Address(c)+":0", ln.Addr().String(), 1)
 		must(t, err)
 		defer l.Close()
 		host, port, err := net.SplitHostPort(l.Addr())
 		must(t, err)
-		ctx, stop := context.WithTimeout(t.Context(), 2*time.Second)
+		ctx, stop := context.WithTimeout(t.Context(), patience)
 		defer stop()
 		return run(ctx, sp.inside([]string{"bash", "-c", "exec 3<>/dev/tcp/" + host + "/" + port})...)
 	}
 	for _, c := range []Cable{ToStore, ToBroker} {
-		must(t, calls(c))
+		must(t, calls(c, time.Minute))
 	}
 	must(t, sp.Pull(t.Context(), ToStore))
-	if calls(ToStore) == nil {
+	if calls(ToStore, 2*time.Second) == nil {
 		t.Error("the pulled cable carries")
 	}
-	must(t, calls(ToBroker))
+	must(t, calls(ToBroker, time.Minute))
 	must(t, sp.Plug(t.Context(), ToStore))
-	must(t, calls(ToStore))
+	must(t, calls(ToStore, time.Minute))
 }

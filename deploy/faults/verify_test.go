@@ -85,7 +85,7 @@ func TestWatch(t *testing.T) {
 	} {
 		b, write := aBucket(t, map[string]string{commit: "1", title: `{"rev": 2, "seq": 2, "wanted": "000002", "standing": "000001"}`})
 		w := watchBucket(b)
-		must(t, await(t.Context(), 5*time.Second, "it looks", func() (bool, error) { return !w.at(commit).IsZero(), nil }))
+		must(t, await(t.Context(), time.Minute, "it looks", func() (bool, error) { return !w.at(commit).IsZero(), nil }))
 		w.look()
 		c.then(b, write)
 		w.end()

@@ -209,7 +209,7 @@ func TestFull(t *testing.T) {
 // TestSilence: once a lease may be over, nothing at all is sent.
 func TestSilence(t *testing.T) {
 	t.Parallel()
-	o := Options{AckWait: time.Second}
+	o := Options{AckWait: 3 * time.Second}
 	s := embedded(t, t.TempDir())
 	q := open(t, s, o)
 	must(t, q.Submit(t.Context(), ringOf(queue.Overnight, 1)))
@@ -217,7 +217,7 @@ func TestSilence(t *testing.T) {
 	must(t, err)
 	l := take(t, q)
 	must(t, l.Extend(t.Context()))
-	if msg, err := said.NextMsg(5 * time.Second); err != nil || string(msg.Data) != sayExtend {
+	if msg, err := said.NextMsg(time.Minute); err != nil || string(msg.Data) != sayExtend {
 		t.Fatalf("heard no Extend: %v", err)
 	}
 	time.Sleep(o.filled().leaseTime())
@@ -236,14 +236,15 @@ func TestSilence(t *testing.T) {
 // lease, however fresh it looks to a process that was stopped meanwhile.
 func TestStoppedBeforeDelivery(t *testing.T) {
 	t.Parallel()
-	q := open(t, embedded(t, t.TempDir()), Options{AckWait: time.Second})
+	o := Options{AckWait: 3 * time.Second}
+	q := open(t, embedded(t, t.TempDir()), o)
 	must(t, q.Submit(t.Context(), ringOf(queue.Overnight, 1)))
 	c, err := q.consumer(t.Context(), durable(engine, queue.Overnight))
 	must(t, err)
 	asked := time.Now()
 	batch, err := fetch(c, 500*time.Millisecond)
 	must(t, err)
-	time.Sleep(900 * time.Millisecond)
+	time.Sleep(o.filled().leaseTime())
 	if l, err := q.lease(t.Context(), <-batch.Messages(), asked); l != nil || err != nil {
 		t.Errorf("leased %v, %v; want nothing", l, err)
 	}
@@ -396,7 +397,7 @@ func TestLateWords(t *testing.T) {
 	}{
 		{sayDone, false, false}, {sayRetry, true, true}, {sayExtend, true, false},
 	} {
-		q := open(t, embedded(t, t.TempDir()), Options{AckWait: time.Second})
+		q := open(t, embedded(t, t.TempDir()), Options{AckWait: 3 * time.Second})
 		r := ringOf(queue.Overnight, 1)
 		must(t, q.Submit(t.Context(), r))
 		first, ok := take(t, q).(*lease)
@@ -410,7 +411,11 @@ func TestLateWords(t *testing.T) {
 		if there := s.CachedInfo().State.Msgs == 1; there != c.there {
 			t.Errorf("late %s: the ring is there %v, want %v", c.say, there, c.there)
 		}
-		if _, err := q.Lease(t.Context(), engine, 50*time.Millisecond); (err == nil) != c.again {
+		wait := 50 * time.Millisecond
+		if c.again {
+			wait = time.Second // the second's time is not over then
+		}
+		if _, err := q.Lease(t.Context(), engine, wait); (err == nil) != c.again {
 			t.Errorf("late %s: a third worker: %v", c.say, err)
 		}
 	}

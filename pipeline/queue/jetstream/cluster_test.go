@@ -29,7 +29,7 @@ func TestCluster(t *testing.T) {
 			user := fmt.Sprintf("u%d", n)
 			nc, err := Dial("", user, func(err error) { t.Errorf("lost the connection: %v", err) }, nats.InProcessServer(servers[n%3]), nats.UserInfo(user, "p"))
 			must(t, err)
-			o := Options{AckWait: 1500 * time.Millisecond, Slots: 8, MaxTries: tries, MaxBytes: 1 << 20}
+			o := Options{AckWait: 2500 * time.Millisecond, Slots: 8, MaxTries: tries, MaxBytes: 1 << 20}
 			q, err := Connect(t.Context(), nc, o)
 			must(t, err)
 			t.Cleanup(q.Close)

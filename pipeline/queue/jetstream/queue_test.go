@@ -1,6 +1,7 @@
 package jetstream
 
 import (
+	"flag"
 	"fmt"
 	"os"
 	"testing"
@@ -22,11 +23,23 @@ func TestMain(m *testing.M) {
 	case "hold":
 		err = hold(os.Getenv(urlVar))
 	default:
+		waitTogether()
 		goleak.VerifyTestMain(m)
 	}
 	if err != nil {
 		fmt.Println(err)
 		os.Exit(1)
+	}
+}
+
+// waitTogether lets four tests run at a time on any machine: they wait for
+// leases to run out, and need hardly any processor.
+func waitTogether() {
+	flag.Parse()
+	given := false
+	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "test.parallel" })
+	if !given {
+		_ = flag.Set("test.parallel", "4")
 	}
 }
 
@@ -53,7 +66,7 @@ func open(t *testing.T, s *Server, o Options) *Queue {
 func TestQueue(t *testing.T) {
 	const tries = 5
 	queuetest.Exercise(t, func(t *testing.T) queuetest.Bench {
-		o := Options{AckWait: 600 * time.Millisecond, Slots: 8, MaxTries: tries}
+		o := Options{AckWait: 1500 * time.Millisecond, Slots: 8, MaxTries: tries}
 		q := open(t, embedded(t, t.TempDir()), o)
 		return queuetest.Bench{Queue: q, Events: q.Events("a3f9c0de11"), LeaseTime: o.AckWait, MaxTries: tries}
 	})

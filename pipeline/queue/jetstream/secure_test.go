@@ -35,8 +35,17 @@ func secured(t *testing.T, p *natstest.Papers, verify bool) (url string) {
 	return "tls://" + s.Addr().String()
 }
 
+// patience is how long a connection is waited for: who is to be let in may take
+// his time, who is not must have heard of it at least once.
+func patience(letIn bool) time.Duration {
+	if letIn {
+		return time.Minute
+	}
+	return 6 * time.Second
+}
+
 // dialed connects and asks the broker for something.
-func dialed(t *testing.T, url string, o SecureOptions) error {
+func dialed(t *testing.T, url string, o SecureOptions, patience time.Duration) error {
 	t.Helper()
 	options, err := Secure(o)
 	if err != nil {
@@ -47,7 +56,7 @@ func dialed(t *testing.T, url string, o SecureOptions) error {
 		return err
 	}
 	defer nc.Close()
-	ctx, cancel := context.WithTimeout(t.Context(), 4*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
 	_, err = Connect(ctx, nc, Options{Replicas: 1, MaxBytes: 1 << 20})
 	return err
@@ -80,7 +89,7 @@ func TestSecure(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			err := dialed(t, c.url, c.o)
+			err := dialed(t, c.url, c.o, patience(c.why == ""))
 			if (err == nil) != (c.why == "") || err != nil && !strings.Contains(err.Error(), c.why) {
 				t.Errorf("%v, want %q", err, c.why)
 			}
@@ -178,7 +187,7 @@ func TestCredsFile(t *testing.T) {
 		nc, err := Dial("nats://"+s.Addr().String(), "w1", func(error) {}, options...)
 		must(t, err)
 		defer nc.Close()
-		ctx, cancel := context.WithTimeout(t.Context(), 4*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), patience(c.ok))
 		defer cancel()
 		if _, err := Connect(ctx, nc, Options{LeaseOnly: true}); (err == nil) != c.ok {
 			t.Errorf("%s: %v", name, err)

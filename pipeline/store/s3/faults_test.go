@@ -95,7 +95,7 @@ func TestConflict409(t *testing.T) {
 	v, err := s.Swap(t.Context(), titleName, store.Absent, []byte("one"))
 	must(t, err)
 	p.play(times(1_000_000, "PUT", conflict))
-	s.patience = 300 * time.Millisecond
+	s.patience = 3 * time.Second
 	if _, err = s.Swap(t.Context(), titleName, v, []byte("two")); pipeline.KindOf(err) != pipeline.Infra || errors.Is(err, store.ErrConflict) {
 		t.Errorf("Swap: %v, want an error of kind infra", err)
 	}
@@ -127,7 +127,7 @@ func TestConditionOnTheWire(t *testing.T) {
 func TestStorm(t *testing.T) {
 	t.Parallel()
 	s, p := through(t, gateway(t))
-	s.patience = 30 * time.Second
+	s.patience = 3 * time.Minute
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	dice := rand.New(rand.NewPCG(seed, 1))
@@ -342,7 +342,7 @@ func TestSilentServer(t *testing.T) {
 	defer s.Close()
 	data := bytes.Repeat([]byte("audio "), 2_000_000)
 	d := pipeline.DigestOf(data)
-	must(t, s.Put(t.Context(), d, bytes.NewReader(data)))
+	must(t, open(t, optionsOf(g)).Put(t.Context(), d, bytes.NewReader(data)))
 	r, err := s.Get(t.Context(), store.BlobName(d), 0, -1)
 	must(t, err)
 	s.patience = time.Nanosecond // one try
@@ -377,11 +377,11 @@ func TestSlowServer(t *testing.T) {
 		for range chunks {
 			_, _ = w.Write([]byte("x"))
 			_ = http.NewResponseController(w).Flush()
-			time.Sleep(250 * time.Millisecond)
+			time.Sleep(750 * time.Millisecond)
 		}
 	}))
 	defer server.Close()
-	s, err := newStore(Options{Endpoint: server.URL, Bucket: "house", AccessKey: "a", SecretKey: "s"}, timeouts{header: time.Second, still: time.Second})
+	s, err := newStore(Options{Endpoint: server.URL, Bucket: "house", AccessKey: "a", SecretKey: "s"}, timeouts{header: time.Minute, still: 4 * time.Second}) // of the 6 s that it takes
 	must(t, err)
 	defer s.Close()
 	data, err := store.ReadObject(t.Context(), s, titleName)
