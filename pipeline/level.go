@@ -9,8 +9,14 @@ import (
 )
 
 // trimMarginDB is how far inside a window a trim puts a file: the limiter and
-// the encoder may still move it a little.
+// the encoder may still move it a little. Of a narrow window it is a quarter.
 const trimMarginDB = 0.3
+
+// within is a window less its margin.
+func within(w [2]float64) (lo, hi float64) {
+	margin := min(trimMarginDB, float64(w[1]-w[0])/4)
+	return w[0] + margin, w[1] - margin
+}
 
 // A LeveledPart is a part's weigh with what the level step needs to know of it.
 type LeveledPart struct {
@@ -41,7 +47,7 @@ func LevelGains(chapters [][]LeveledPart, level Level, edges Edges, poolMinS flo
 		}
 	}
 	for _, who := range sortedKeys(pools) {
-		at := pools[who].level(level.Measure)
+		at := pools[who].level(level)
 		if math.IsInf(at, 0) || math.IsNaN(at) {
 			rec.GainDB[who] = 0
 			rec.Notes = append(rec.Notes, nameOf(who)+" has nothing to level: silence")
@@ -75,8 +81,8 @@ func Trim(parts []LeveledPart, gains map[string]dsp.DB, level Level, edges Edges
 		sum.add(p.Weigh, float64(gains[p.Narrator]), float64(p.Weigh.Levels.Frames))
 	}
 	sum.frames += frames
-	at := sum.level(level.Measure)
-	lo, hi := level.Window[0]+trimMarginDB, level.Window[1]-trimMarginDB
+	at := sum.level(level)
+	lo, hi := within(level.Window)
 	switch {
 	case math.IsInf(at, 0) || math.IsNaN(at):
 		return 0
@@ -89,7 +95,8 @@ func Trim(parts []LeveledPart, gains map[string]dsp.DB, level Level, edges Edges
 }
 
 func inside(at float64, window [2]float64) bool {
-	return at >= window[0]+trimMarginDB && at <= window[1]-trimMarginDB
+	lo, hi := within(window)
+	return at >= lo && at <= hi
 }
 
 // tally adds up parts: energy for plain RMS, gated blocks for loudness.
@@ -109,9 +116,10 @@ func (t *tally) add(w WeighRecord, gainDB, frames float64) {
 	}
 }
 
-func (t *tally) level(m Measure) float64 {
-	if m == MeasureLoudness {
-		return 10 * math.Log10(t.gated/t.blocks)
+// level is what a level's measure reads in the parts, which are of one channel.
+func (t *tally) level(l Level) float64 {
+	if l.Measure == MeasureLoudness {
+		return 10*math.Log10(t.gated/t.blocks) + l.monoLU()
 	}
 	return 10 * math.Log10(t.energy/t.frames)
 }

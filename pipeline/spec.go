@@ -10,8 +10,21 @@ type Measure string
 
 const (
 	MeasureRMSPlain Measure = "rms-plain" // 20 log10 of the whole file's RMS, full-scale sine = -3.01
-	MeasureLoudness Measure = "loudness"  // integrated, ITU-R BS.1770-5, of the file as delivered (a mono file once)
+	MeasureLoudness Measure = "loudness"  // integrated, ITU-R BS.1770-5; see Counted for files of one channel
 )
+
+// Counted is what a loudness means for a file of one channel. BS.1770 adds up
+// channels: on two loudspeakers it is as loud as its twin of two channels, which
+// reads 3.01 LU more. For files of more channels nothing hangs on it.
+type Counted string
+
+const (
+	CountedOnce  Counted = "one-channel" // as the file is read
+	CountedTwice Counted = "two-channel" // as the twin is read
+)
+
+// twinLU is how much more two channels of one signal read: 10·log10(2).
+const twinLU = 3.010299956639812
 
 // Format is a file format a spec can ask for.
 type Format string
@@ -42,17 +55,29 @@ type Sound struct {
 // Level is the level a file is brought to. Window and aim are in the unit of
 // the measure: dBFS for rms-plain, LUFS for loudness.
 type Level struct {
-	Measure Measure    `json:"measure"`
-	Window  [2]float64 `json:"window"`
-	Aim     float64    `json:"aim"`
+	Measure   Measure    `json:"measure"`
+	CountedAs Counted    `json:"counted_as,omitempty"` // with loudness
+	Window    [2]float64 `json:"window"`
+	Aim       float64    `json:"aim"`
 }
 
 // Of is what l's measure reads in levels.
 func (l Level) Of(levels meter.Levels) float64 {
-	if l.Measure == MeasureLoudness {
+	if l.Measure != MeasureLoudness {
+		return float64(levels.RMS)
+	}
+	if levels.Channels > 1 {
 		return float64(levels.Integrated)
 	}
-	return float64(levels.RMS)
+	return dsp.Round2(float64(levels.Integrated) + l.monoLU())
+}
+
+// monoLU is what a loudness of one channel counts more than it reads.
+func (l Level) monoLU() float64 {
+	if l.Measure == MeasureLoudness && l.CountedAs == CountedTwice {
+		return twinLU
+	}
+	return 0
 }
 
 // Unit is the unit of l's measure.
@@ -61,6 +86,18 @@ func (l Level) Unit() string {
 		return "LUFS"
 	}
 	return "dBFS"
+}
+
+// Meaning is what should be said beside a figure of l: how a loudness counts;
+// empty for other measures.
+func (l Level) Meaning() string {
+	switch l.CountedAs {
+	case CountedOnce:
+		return "counted as one channel"
+	case CountedTwice:
+		return "counted as two channels"
+	}
+	return ""
 }
 
 // Peak is the ceiling, true peak of the decoded file.

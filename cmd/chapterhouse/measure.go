@@ -242,7 +242,7 @@ func besideSpec(m Measured, s pipeline.Spec) []specRow {
 	w := s.Sound.Level.Window
 	var rows []specRow
 	if s.Sound.Level.Measure == pipeline.MeasureLoudness {
-		rows = append(rows, between("loudness", float64(m.Levels.Integrated), "LUFS", w[0], w[1]))
+		rows = append(rows, between("loudness, "+s.Sound.Level.Meaning(), s.Sound.Level.Of(m.Levels), "LUFS", w[0], w[1]))
 	} else {
 		rows = append(rows, between("RMS, plain", float64(m.Levels.RMS), "dBFS", w[0], w[1]))
 	}

@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"chapterhouse/pipeline/spec"
 )
 
 // Limits of agreement. RMS and peak are plain sums: what is left is rounding,
@@ -44,7 +46,7 @@ func peers(ctx context.Context, s *site, t *table) error {
 	title := filepath.Join(s.root, "testdata", "house", "titles", "eleven-tide-gates")
 	s.say("processing the demo title")
 	out := s.path("out")
-	if _, err := call(ctx, nil, program, "process", title, "--store", s.path("store"), "--out", out); err != nil {
+	if _, err := call(ctx, nil, program, "process", title, "--spec", strings.Join(spec.Names(), ","), "--store", s.path("store"), "--out", out); err != nil {
 		return err
 	}
 	for _, dir := range []string{title, out} {
@@ -54,7 +56,7 @@ func peers(ctx context.Context, s *site, t *table) error {
 		}
 		files = append(files, found...)
 	}
-	b := &beside{program: program, dir: s.path("decoded")}
+	b := &beside{program: program, dir: s.path("decoded"), theirs: map[string]reading{}}
 	if err := os.Mkdir(b.dir, 0o755); err != nil {
 		return err
 	}
@@ -67,6 +69,7 @@ func peers(ctx context.Context, s *site, t *table) error {
 		}
 	}
 	b.fill(t, len(files))
+	windows(t, filepath.Join(out, filepath.Base(title)), b.theirs)
 	return nil
 }
 
@@ -102,8 +105,9 @@ type beside struct {
 	program string // chapterhouse
 	dir     string // for decoded files
 	apart   []apart
-	notRead []string // files that we can't read and ffmpeg can
-	left    []string // comparisons left out, and why
+	notRead []string           // files that we can't read and ffmpeg can
+	left    []string           // comparisons left out, and why
+	theirs  map[string]reading // ffmpeg's, by path
 }
 
 // apart is the worst difference of one meter over the files of a class.
@@ -138,6 +142,9 @@ func (b *beside) file(ctx context.Context, path string) error {
 
 func (b *beside) compare(ctx context.Context, name string, of class, path string) error {
 	theirs, peerErr := readFFmpeg(ctx, path)
+	if peerErr == nil && of != decoded {
+		b.theirs[path] = theirs
+	}
 	ours, err := readOurs(ctx, b.program, path)
 	if ctx.Err() != nil {
 		return ctx.Err()

@@ -23,6 +23,7 @@ type Levels struct {
 	DC           dsp.DBFS   `json:"dc_dbfs"`     // magnitude of the mean; largest of all channels
 	CrestDB      dsp.DB     `json:"crest_db"`    // sample peak over RMS; NaN for silence
 	Frames       dsp.Frames `json:"frames"`
+	Channels     int        `json:"channels,omitempty"` // where there are more than one
 
 	// For pooling: what adds up over chapters.
 	SumSquares  float64 `json:"sum_squares"`  // mean over the channels; over Frames it is the square of RMS
@@ -142,7 +143,12 @@ func (m *Meter) Levels() Levels {
 	rms := powerDB(sum / float64(m.frames))
 	integrated, gated := m.loudness.Integrated()
 	active, activity := speech.level(spoken.squares)
+	channels := 0
+	if len(m.amplitude) > 1 {
+		channels = len(m.amplitude)
+	}
 	return Levels{
+		Channels:     channels,
 		RMS:          rounded[dsp.DBFS](rms),
 		AES17:        rounded[dsp.DBFS](rms + aes17),
 		SamplePeak:   rounded[dsp.DBFS](amplitudeDB(peak)),

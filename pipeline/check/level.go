@@ -39,7 +39,11 @@ func levelWindow() Check {
 // window is a spec's window as a limit.
 func window(l pipeline.Level) string {
 	unit := l.Unit()
-	return fmt.Sprintf("%g to %g %s", l.Window[0], l.Window[1], unit)
+	text := fmt.Sprintf("%g to %g %s", l.Window[0], l.Window[1], unit)
+	if m := l.Meaning(); m != "" {
+		text += ", " + m
+	}
+	return text
 }
 
 // eachFile makes a Read of a function over one file of narration and its spec.

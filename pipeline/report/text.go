@@ -130,7 +130,10 @@ func (t *text) summary(r Report, s pipeline.Spec) {
 		return
 	}
 	w := s.Sound.Level.Window
-	t.line("%s (%s): %s, level %.2f to %.2f %s (window %.0f to %.0f), true peak at most %.2f dBTP (limit %.1f)",
+	if m := s.Sound.Level.Meaning(); m != "" {
+		unit += " " + m
+	}
+	t.line("%s (%s): %s, level %.2f to %.2f %s (window %g to %g), true peak at most %.2f dBTP (limit %.1f)",
 		s.Spec, formats(s), count(n, "file"), lo, hi, unit, w[0], w[1], peak, float64(s.Sound.Peak.MaxDBTP))
 }
 

@@ -27,13 +27,11 @@ type sound struct {
 	Files []fileFormat `json:"files" len:"1..8"`
 }
 
-// level is read in the unit of its measure. Loudness is that of the file as
-// delivered: a mono file is counted once and reads 3.01 LU under its twin with
-// the same signal on two channels (ITU-R BS.1770-5, channel sum). A receiver
-// who states a figure for two channels is served by a spec with channels: 2,
-// or by one with channels: 1 and the figure lowered by 3.01.
+// level is read in the unit of its measure. A loudness says with counted_as what
+// it means for a file of one channel: see pipeline.Counted.
 type level struct {
 	Measure    string      `json:"measure" oneof:"rms-plain,loudness"`
+	CountedAs  string      `json:"counted_as,omitempty" default:"" oneof:"one-channel,two-channel" doc:"for loudness: whether one channel counts as its twin of two, 3.01 LU more"`
 	WindowDBFS *[2]float64 `json:"window_dbfs,omitempty" default:"" range:"-60..0" doc:"for rms-plain"`
 	AimDBFS    *float64    `json:"aim_dbfs,omitempty" default:"" range:"-60..0" doc:"for rms-plain"`
 	WindowLUFS *[2]float64 `json:"window_lufs,omitempty" default:"" range:"-60..0" doc:"for loudness"`
@@ -90,6 +88,12 @@ func (l level) Check() []strict.Fault {
 	if otherAim != nil {
 		say("aim_"+other, "aim_%s doesn't belong to measure %s; give aim_%s", other, l.Measure, unit)
 	}
+	switch loud := l.Measure == string(pipeline.MeasureLoudness); {
+	case loud && l.CountedAs == "":
+		say("counted_as", "counted_as is missing; give two-channel where the receiver counts a mono file as played by two loudspeakers, 3.01 LU more, else one-channel")
+	case !loud && l.CountedAs != "":
+		say("counted_as", "counted_as doesn't belong to measure %s; remove it", l.Measure)
+	}
 	if window == nil {
 		say("window_"+unit, "window_%s is missing; give the lowest and highest level, as [-23, -18]", unit)
 	}
@@ -145,9 +149,14 @@ func (f fileFormat) Check() []strict.Fault {
 	return faults
 }
 
-// Check wants every file once.
+// Check wants every file once, and what a loudness means to hold for each.
 func (s sound) Check() []strict.Fault {
 	var faults []strict.Fault
+	for i, f := range s.Files {
+		if f.Channels == 2 && s.Level.CountedAs == string(pipeline.CountedOnce) {
+			faults = append(faults, strict.Fault{Path: fmt.Sprintf("files[%d].channels", i), Text: "a file of two channels is read as two, so its loudness can't count as one-channel; give channels: 1, or counted_as: two-channel"})
+		}
+	}
 	for i, f := range s.Files {
 		if slices.Contains(s.Files[:i], f) {
 			faults = append(faults, strict.Fault{Path: fmt.Sprintf("files[%d]", i), Text: "this file stands here twice; keep one"})
@@ -175,7 +184,7 @@ func (f file) spec() pipeline.Spec {
 	s := pipeline.Spec{
 		Spec: string(f.Spec), Source: string(f.Source),
 		Sound: pipeline.Sound{
-			Level: pipeline.Level{Measure: pipeline.Measure(f.Sound.Level.Measure)},
+			Level: pipeline.Level{Measure: pipeline.Measure(f.Sound.Level.Measure), CountedAs: pipeline.Counted(f.Sound.Level.CountedAs)},
 			Peak:  pipeline.Peak{MaxDBTP: dsp.DBTP(f.Sound.Peak.MaxDBTP)},
 			Edges: pipeline.Edges(f.Sound.Edges),
 		},
@@ -205,7 +214,7 @@ func fromSpec(s pipeline.Spec) file {
 	f := file{
 		Spec: strict.Slug(s.Spec), Source: strict.Prose(s.Source),
 		Sound: sound{
-			Level: level{Measure: string(s.Sound.Level.Measure)},
+			Level: level{Measure: string(s.Sound.Level.Measure), CountedAs: string(s.Sound.Level.CountedAs)},
 			Peak:  peak{MaxDBTP: float64(s.Sound.Peak.MaxDBTP)},
 			Edges: edges(s.Sound.Edges),
 		},

@@ -3,30 +3,22 @@
 package spec
 
 import (
-	_ "embed"
+	"embed"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house/strict"
 )
 
-//go:embed retail.yaml
-var retail []byte
-
-//go:embed lossless.yaml
-var lossless []byte
+//go:embed broadcast.yaml lossless.yaml retail.yaml streaming-speech.yaml
+var files embed.FS
 
 // Names are the built-in specs.
-func Names() []string { return []string{"lossless", "retail"} }
+func Names() []string { return []string{"broadcast", "lossless", "retail", "streaming-speech"} }
 
 // Builtin is a built-in spec; ok is false where there is none of that name.
 func Builtin(name string) (s pipeline.Spec, ok bool) {
-	var text []byte
-	switch name {
-	case "lossless":
-		text = lossless
-	case "retail":
-		text = retail
-	default:
+	text, err := files.ReadFile(name + ".yaml")
+	if err != nil {
 		return pipeline.Spec{}, false
 	}
 	s, faults := Parse(text, name+".yaml")

@@ -28,8 +28,15 @@ func TestBuiltins(t *testing.T) {
 		Packaging: pipeline.Packaging{Name: "{number} {chapter}"},
 	}
 	files := map[string]pipeline.FileFormat{
-		"retail":   {Format: pipeline.MP3, RateHz: 44100, Channels: 1, Mode: "cbr", Kbps: 192},
-		"lossless": {Format: pipeline.FLAC, RateHz: 44100, Channels: 1, Bits: 24},
+		"retail":           {Format: pipeline.MP3, RateHz: 44100, Channels: 1, Mode: "cbr", Kbps: 192},
+		"lossless":         {Format: pipeline.FLAC, RateHz: 44100, Channels: 1, Bits: 24},
+		"broadcast":        {Format: pipeline.WAV, RateHz: 48000, Channels: 2, Bits: 24},
+		"streaming-speech": {Format: pipeline.MP3, RateHz: 44100, Channels: 1, Mode: "cbr", Kbps: 128},
+	}
+	loud := map[string]pipeline.Level{
+		// EBU R 128 (2020): -23.0 LUFS, tolerance of a check 0.2 LU; AES TD1008 (2021): speech -18 LUFS.
+		"broadcast":        {Measure: pipeline.MeasureLoudness, CountedAs: pipeline.CountedTwice, Window: [2]float64{-23.2, -22.8}, Aim: -23},
+		"streaming-speech": {Measure: pipeline.MeasureLoudness, CountedAs: pipeline.CountedTwice, Window: [2]float64{-18.5, -17.5}, Aim: -18},
 	}
 	for _, name := range Names() {
 		got, ok := Builtin(name)
@@ -39,6 +46,9 @@ func TestBuiltins(t *testing.T) {
 		want := common
 		want.Spec, want.Source = name, got.Source
 		want.Sound.Files = []pipeline.FileFormat{files[name]}
+		if l, ok := loud[name]; ok {
+			want.Sound.Level, want.Sound.Peak.MaxDBTP, want.Limits = l, -1, pipeline.Limits{}
+		}
 		if !reflect.DeepEqual(got, want) || got.Source == "" {
 			t.Errorf("%s is %+v", name, got)
 		}
@@ -52,10 +62,14 @@ func TestBuiltins(t *testing.T) {
 }
 
 func TestLoudnessIsReadInItsUnit(t *testing.T) {
+	lossless, err := files.ReadFile("lossless.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
 	text := strings.Replace(string(lossless), "{measure: rms-plain, window_dbfs: [-23, -18], aim_dbfs: -20}",
-		"{measure: loudness, window_lufs: [-24, -22], aim_lufs: -23}", 1)
+		"{measure: loudness, counted_as: one-channel, window_lufs: [-24, -22], aim_lufs: -23}", 1)
 	s, faults := Parse([]byte(text), "f")
-	want := pipeline.Level{Measure: pipeline.MeasureLoudness, Window: [2]float64{-24, -22}, Aim: -23}
+	want := pipeline.Level{Measure: pipeline.MeasureLoudness, CountedAs: pipeline.CountedOnce, Window: [2]float64{-24, -22}, Aim: -23}
 	if len(faults) > 0 || s.Sound.Level != want {
 		t.Errorf("got %+v, faults %v", s.Sound.Level, faults)
 	}
@@ -127,6 +141,9 @@ func TestRoundTrip(t *testing.T) {
 			Measure: rapid.SampledFrom([]pipeline.Measure{pipeline.MeasureLoudness, pipeline.MeasureRMSPlain}).Draw(t, "measure"),
 			Window:  [2]float64{low, low + width}, Aim: low + width*rapid.Float64Range(0, 0.999).Draw(t, "aim"),
 		}
+		if s.Sound.Level.Measure == pipeline.MeasureLoudness {
+			s.Sound.Level.CountedAs = pipeline.CountedTwice
+		}
 		s.Sound.Peak.MaxDBTP = dsp.DBTP(rapid.Float64Range(-20, 0).Draw(t, "peak"))
 		s.Sound.Edges = pipeline.Edges{HeadS: [2]float64{0, 1}, HeadAimS: 0.5, TailS: [2]float64{0, 5}, TailAimS: 5}
 		s.Sound.Files = []pipeline.FileFormat{{Format: pipeline.WAV, RateHz: 48000, Channels: rapid.IntRange(1, 2).Draw(t, "channels"), Bits: 16}}
@@ -146,10 +163,11 @@ func TestRoundTrip(t *testing.T) {
 }
 
 func FuzzParse(f *testing.F) {
-	f.Add(retail)
-	f.Add(lossless)
-	files, _ := filepath.Glob("testdata/bad/*.yaml")
-	for _, file := range files {
+	bad, _ := filepath.Glob("testdata/bad/*.yaml")
+	for _, name := range Names() {
+		bad = append(bad, name+".yaml")
+	}
+	for _, file := range bad {
 		if text, err := os.ReadFile(file); err == nil {
 			f.Add(text)
 		}
