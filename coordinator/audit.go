@@ -92,7 +92,7 @@ type Hit struct {
 	Files     []string `json:"files,omitempty"` // whose upload it is, or is made of
 }
 
-// Audit reads storage back: every object that the names of this package lead
+// Audit reads the store back: every object that the names of this package lead
 // to, what they say of each other, and the bytes of a share of the blobs. It
 // changes nothing and may run beside a night: what seems wrong is read again
 // before it is told. An error means that it could not be done to its end.

@@ -114,10 +114,10 @@ type Work struct {
 	Profiled int `json:"profiled"`
 	Weighed  int `json:"weighed"`
 	Rendered int `json:"rendered"`
-	Taken    int `json:"taken"` // found in storage
+	Taken    int `json:"taken"` // found in the store
 }
 
-// Work is what was done and what was found in storage so far.
+// Work is what was done and what was found in the store so far.
 func (c *Coordinator) Work() Work {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -52,7 +52,7 @@ func finished(t testing.TB) stored {
 
 // disturb puts text in the place of one object of a finished title, and of one
 // whose phases are all to be walked again, and reads all there is to read:
-// whoever reads storage gets an error or goes on, and neither panics nor takes
+// whoever reads the store gets an error or goes on, and neither panics nor takes
 // more memory than so many bytes could ask for.
 func (st stored) disturb(t *testing.T, place string, text []byte) {
 	for _, closed := range []bool{true, false} {

@@ -5,7 +5,7 @@ import (
 	"strconv"
 )
 
-// What is read from storage may have been written by anyone who can write
+// What is read from the store may have been written by anyone who can write
 // there. The objects that name paths, keys and subjects, or that code goes
 // through by position, refuse in Check what a house could not have written;
 // store.ReadJSON and store.Update ask them. What numbers mean is judged where

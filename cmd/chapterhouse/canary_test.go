@@ -68,7 +68,7 @@ func TestCanaries(t *testing.T) {
 			unseen(t, m.name, m.out.String()+text, []string{canary, coordinatorPassword, workerPassword, c.gateway.SecretKey})
 		})
 	}
-	// Who only asks is told, and gets what storage alone tells.
+	// Who only asks is told, and gets what the store alone tells.
 	m := start(t, append(c.settings(t, "asks", "coordinator", ""), wrongPassword...), "status")
 	if code := m.wait(t); code != 0 || !strings.Contains(m.out.String(), "0 titles open") || !strings.Contains(m.out.String(), "who is up is not known: the broker at") {
 		t.Errorf("status without a broker: exit %d, %q", code, m.out.String())

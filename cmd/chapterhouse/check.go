@@ -31,7 +31,7 @@ func checkCommand() *cobra.Command {
 	var o checkOptions
 	c := &cobra.Command{
 		Use:   "check",
-		Short: "Read storage back: every digest, commit and title",
+		Short: "Read the store back: every digest, commit and title",
 		Long: "Check reads every object of the store and holds it against the others: recipes and their digests,\n" +
 			"results and their files, titles, the runs that stand or are wanted, their uploads, what narrators have.\n" +
 			"It names what is missing or damaged, which title, chapter and narrator that hits, and what to do.\n" +
@@ -100,7 +100,7 @@ func audit(c *cobra.Command, o checkOptions, share float64) error {
 			return err
 		}
 	}
-	say := newReadProgress(c.ErrOrStderr(), "storage")
+	say := newReadProgress(c.ErrOrStderr(), "the store")
 	found, err := coordinator.Audit(ctx, s, coordinator.AuditOptions{ReadData: share, Seed: o.seed, Say: say})
 	if err != nil {
 		return err

@@ -31,7 +31,7 @@ func fetchCommand() *cobra.Command {
 	var o fetchOptions
 	c := &cobra.Command{
 		Use:   "fetch TITLE | fetch --narrator NARRATOR [TITLE]",
-		Short: "Bring finished files from storage",
+		Short: "Bring finished files from the store",
 		Long: "Fetch writes the files, the delivery and the report of the title's standing run to OUT/TITLE, as process\n" +
 			"does. With --narrator it writes the chapters of one narrator alone, of every title or of the one that is\n" +
 			"named, to OUT/narrators/NARRATOR/TITLE. Every file is verified by its digest while it is copied.",

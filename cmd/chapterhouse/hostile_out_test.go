@@ -145,7 +145,7 @@ func TestHostileReports(t *testing.T) {
 			t.Errorf("%s: the JSON is read back as %.200v, %v", about, back.Outcome.Title, err)
 		}
 		if o := full(name); o.Check() == nil {
-			t.Errorf("%s: storage may hold such an outcome", about)
+			t.Errorf("%s: the store may hold such an outcome", about)
 		}
 	}
 }

@@ -17,7 +17,7 @@ import (
 	"chapterhouse/pipeline/house"
 )
 
-// hostile are names that somebody might give, or lay into storage: what would
+// hostile are names that somebody might give, or lay into the store: what would
 // lead out of a folder, forge a line, move a cursor, address other subjects, or
 // be run by whoever shows them. There is no HTML and no CSV output; <script>,
 // {{.}} and =cmd() are carried as any other text, and whoever adds such an
@@ -88,7 +88,7 @@ func asJSON(s string) string {
 
 // TestHostileHouse gives every name in the house's YAML every hostile name. It
 // is refused with file, line and column, on a line of its own that a terminal
-// may be given; or it is carried as data that storage, report and delivery take.
+// may be given; or it is carried as data that the store, report and delivery take.
 func TestHostileHouse(t *testing.T) {
 	const (
 		narratorFile = "narrators/otto/narrator.yaml"
@@ -150,7 +150,7 @@ func TestHostileHouse(t *testing.T) {
 			sub, err := load(field, name)
 			if err == nil {
 				if err := sub.Check(); err != nil {
-					t.Errorf("%s, %s: the house takes it, storage would not: %v", field, about, err)
+					t.Errorf("%s, %s: the house takes it, the store would not: %v", field, about, err)
 				}
 				carried := stringsOf(sub)
 				switch {
@@ -301,7 +301,7 @@ func TestHostileFiles(t *testing.T) {
 				continue
 			}
 			if err := sub.Check(); err != nil {
-				t.Errorf("%s called %s: the house takes it, storage would not: %v", where, about, err)
+				t.Errorf("%s called %s: the house takes it, the store would not: %v", where, about, err)
 			}
 			if strings.HasPrefix(where, "recording") && sub.Title.Chapters[0].Parts[0].File != file {
 				t.Errorf("%s called %s: it is looked for as %q", where, about, sub.Title.Chapters[0].Parts[0].File)

@@ -128,7 +128,7 @@ func cmdResumed(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	ts.Logf("taken %d, made %+v", taken, rep.Work)
 	if rep.Work.Taken != taken {
-		ts.Fatalf("%d taken from storage where %d were there", rep.Work.Taken, taken)
+		ts.Fatalf("%d taken from the store where %d were there", rep.Work.Taken, taken)
 	}
 }
 

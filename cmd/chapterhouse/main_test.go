@@ -63,6 +63,7 @@ func TestScripts(t *testing.T) {
 			"cut":       cmdCut,
 			"audio":     cmdAudio,
 			"json":      cmdJSON,
+			"readme":    cmdReadme,
 			"louder":    cmdLouder,
 			"decide":    cmdDecide,
 			"sentences": cmdSentences,

@@ -15,10 +15,10 @@ func pullCommand() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "pull [FOLDER]",
-		Short: "Bring a house's YAML from storage",
+		Short: "Bring a house's YAML from the store",
 		Long: "Pull brings the house as it was pushed last into FOLDER, which is made where there is none, else into\n" +
 			"the nearest house above. Files that were changed only here stay; where one was changed here and in\n" +
-			"storage nothing is written, and pull names it. Nothing but a house's YAML is touched.",
+			"the store nothing is written, and pull names it. Nothing but a house's YAML is touched.",
 		Example: "  chapterhouse pull\n  chapterhouse pull house --store s3://night/house",
 		Args:    atMost(1, "the house's folder"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -53,7 +53,7 @@ func pulled(w io.Writer, p stored.Pulled) error {
 	if len(p.Kept) > 0 {
 		kept = fmt.Sprintf(", %d kept that differ here and were not pushed yet", len(p.Kept))
 	}
-	_, err := fmt.Fprintf(w, "%s%s%spulled: the house in storage is number %d, %d written, %d removed%s\n",
+	_, err := fmt.Fprintf(w, "%s%s%spulled: the house in the store is number %d, %d written, %d removed%s\n",
 		each("written", p.Written), each("removed", p.Removed), each("kept", p.Kept), p.Seq, len(p.Written), len(p.Removed), kept)
 	return err
 }

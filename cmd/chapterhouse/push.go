@@ -21,7 +21,7 @@ func pushCommand() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "push [FOLDER]",
-		Short: "Send a house's YAML to storage",
+		Short: "Send a house's YAML to the store",
 		Long: "Push sends the house in FOLDER, else the nearest one above: house.yaml and the YAML files of its\n" +
 			"narrators, specs and titles. Recordings stay here; submit uploads them. What someone else pushed\n" +
 			"meanwhile is never overwritten: push then says which files differ, and pull brings them.",
@@ -54,10 +54,10 @@ func pushCommand() *cobra.Command {
 
 func pushed(w io.Writer, p stored.Pushed) error {
 	if len(p.Sent)+len(p.Removed) == 0 {
-		_, err := fmt.Fprintf(w, "nothing to push: the house in storage is this one, number %d\n", p.Seq)
+		_, err := fmt.Fprintf(w, "nothing to push: the house in the store is this one, number %d\n", p.Seq)
 		return err
 	}
-	_, err := fmt.Fprintf(w, "%s%spushed: the house in storage is number %d, %d sent, %d removed\n",
+	_, err := fmt.Fprintf(w, "%s%spushed: the house in the store is number %d, %d sent, %d removed\n",
 		each("sent", p.Sent), each("removed", p.Removed), p.Seq, len(p.Sent), len(p.Removed))
 	return err
 }

@@ -2,10 +2,13 @@ package main
 
 import (
 	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
 )
 
 // TestReadme: the settings that the README shows are ones that are read, it
@@ -58,5 +61,35 @@ func TestReadme(t *testing.T) {
 	slices.Sort(named)
 	if !slices.Equal(all, named) {
 		t.Errorf("the README names the settings\n%v\nand there are\n%v", named, all)
+	}
+}
+
+// cmdReadme holds a report of the demo title against the one in the README, up
+// to what it cost: that tells of the machine, and of what was there before.
+//
+//	readme REPORT
+func cmdReadme(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: readme REPORT")
+	}
+	text, err := os.ReadFile(filepath.Join(demo, "..", "..", "README.md"))
+	ts.Check(err)
+	judged := func(text string) []string {
+		_, text, _ = strings.Cut(text, "\nEleven Tide Gates · run ")
+		_, text, _ = strings.Cut(text, " · ") // whichever run it is
+		text, _, found := strings.Cut(text, "\ncost: ")
+		if !found {
+			ts.Fatalf("there is no report of the demo title")
+		}
+		return strings.Split(text, "\n")
+	}
+	want, got := judged(string(text)), judged("\n"+ts.ReadFile(args[0]))
+	for i, line := range want {
+		if i >= len(got) || strings.TrimRight(got[i], " ") != line {
+			ts.Fatalf("the README shows\n%s\nand the report has\n%s", line, strings.Join(got[min(i, len(got)):min(i+1, len(got))], ""))
+		}
+	}
+	if len(got) != len(want) {
+		ts.Fatalf("the report has %d lines, the README %d", len(got), len(want))
 	}
 }

@@ -8,7 +8,7 @@ import (
 	"chapterhouse/pipeline"
 )
 
-// What names hold comes from folders and from storage. Where they are printed
+// What names hold comes from folders and from the store. Where they are printed
 // they move no cursor and begin no line of their own.
 
 // tell prints an error, which may have several lines.

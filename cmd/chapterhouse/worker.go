@@ -14,7 +14,7 @@ func workerCommand() *cobra.Command {
 		Use:   "worker",
 		Short: "Do the work of titles, on as many machines as there are",
 		Long: "Worker takes jobs until it is stopped, slots at a time, each in a child process with limits. It needs the\n" +
-			"store, the broker and room for scratch: about 2 GB a slot for chapters of an hour. Stopped or killed, it\n" +
+			"store, the broker and room for scratch: about 2.5 GB a slot for chapters of an hour. Stopped or killed, it\n" +
 			"leaves what it had in hand to the others; a broker that refuses it ends it with exit 1.\n" +
 			"\n" +
 			"Settings: slots, memory_mib, stuck_s, scratch, store, s3.*, broker.*, metrics, name, log;\n" +

@@ -20,7 +20,7 @@ const (
 // lossless tells whether a kind may hold the samples as they were recorded.
 func (k kind) lossless() bool {
 	switch k {
-	case "AIFF", "CAF", "Wave64", "WavPack", "APE", "AU", "big-endian WAV", "FLAC in Ogg", "Apple Lossless":
+	case "AIFF", "CAF", "Wave64", "WavPack", "APE", "AU", "big-endian WAV", "FLAC in Ogg":
 		return true
 	}
 	return false
@@ -75,7 +75,7 @@ var signatures = []struct {
 	{"OggS", "Ogg"},
 	{"????ftypM4A", "M4A"},
 	{"????ftypM4B", "M4A"},
-	{"????ftypqt", "QuickTime video"},
+	{"????ftypqt", "MOV video"},
 	{"????ftyp3g", "3GP, as telephones record it"},
 	{"????ftyp", "MP4 (M4A or video)"},
 	{"#!AMR", "AMR, as telephones record it"},
@@ -87,7 +87,7 @@ var signatures = []struct {
 	{"MAC ", "APE"},
 	{".snd", "AU"},
 	{"\x1a\x45\xdf\xa3", "Matroska"},
-	{"FLV\x01", "Flash video"},
+	{"FLV\x01", "FLV video"},
 	{"PK\x03\x04", "a ZIP archive"},
 	{"Rar!\x1a\x07", "a RAR archive"},
 	{"\x89PNG\r\n\x1a\n", "a picture"},

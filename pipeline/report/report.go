@@ -26,7 +26,7 @@ type Work struct {
 	Profiled int `json:"profiled"`
 	Weighed  int `json:"weighed"`
 	Rendered int `json:"rendered"`
-	Taken    int `json:"taken"` // from storage
+	Taken    int `json:"taken"` // from the store
 }
 
 // Delivery is where one spec's files were written.

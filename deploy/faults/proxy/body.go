@@ -11,7 +11,7 @@ import (
 )
 
 // Body reads what a request stores: its body, taken out of the signed chunks
-// that S3 clients may wrap it in (Amazon S3 API reference, "Signature
+// that S3 clients may wrap it in (S3 API reference, "Signature
 // Calculations for the Authorization Header: Transferring Payload in Multiple
 // Chunks"): size in hexadecimal digits, extensions, CR LF, bytes, CR LF.
 func Body(r *http.Request, raw []byte) ([]byte, error) {

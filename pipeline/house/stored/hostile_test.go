@@ -67,7 +67,7 @@ func TestFailTheNthCall(t *testing.T) {
 }
 
 // A push whose reply is lost, and everything after it, may have been done: the
-// person works on, and storage tells the next push.
+// person works on, and the store tells the next push.
 func TestLostReply(t *testing.T) {
 	for _, done := range []storetest.Fault{storetest.LoseReply, storetest.Fail} {
 		inner := memory.New()
@@ -95,7 +95,7 @@ func TestLostReply(t *testing.T) {
 	}
 }
 
-// Whoever can write to storage can put any path and any bytes there; nothing
+// Whoever can write to the store can put any path and any bytes there; nothing
 // of that is written, and none of it outside the folder.
 func TestPullHostile(t *testing.T) {
 	text := []byte("title: T\n")
@@ -171,7 +171,7 @@ func TestMissingBlob(t *testing.T) {
 		t.Fatal(err)
 	}
 	into := t.TempDir()
-	if _, err := Pull(t.Context(), s, into); !errors.Is(err, store.ErrAbsent) || !strings.HasPrefix(err.Error(), "titles/t/title.yaml in storage: ") {
+	if _, err := Pull(t.Context(), s, into); !errors.Is(err, store.ErrAbsent) || !strings.HasPrefix(err.Error(), "titles/t/title.yaml in the store: ") {
 		t.Errorf("pull: %v", err)
 	}
 	if p := mustPush(t, s, dir); p.Seq != 1 {
@@ -215,7 +215,7 @@ func TestLinks(t *testing.T) {
 		t.Fatal(err)
 	}
 	if _, err := Pull(t.Context(), s, into); !errors.Is(err, ErrChanged) {
-		t.Errorf("pull over a link that storage does not have: %v", err)
+		t.Errorf("pull over a link that the store does not have: %v", err)
 	}
 	if err := os.Rename(filepath.Join(into, "titles/t/title.yaml"), filepath.Join(into, "titles/t/.title.yaml.part")); err != nil {
 		t.Fatal(err)

@@ -10,15 +10,15 @@ import (
 
 // Pulled is what a pull did to a folder.
 type Pulled struct {
-	Seq     int      `json:"seq"`               // of the house in storage
+	Seq     int      `json:"seq"`               // of the house in the store
 	Written []string `json:"written,omitempty"` // files that are new in the folder, or other than before
-	Removed []string `json:"removed,omitempty"` // files that storage has no longer
+	Removed []string `json:"removed,omitempty"` // files that the store has no longer
 	Kept    []string `json:"kept,omitempty"`    // files that were changed, added or removed here and not pushed yet
 }
 
-// Pull brings the folder root in step with the house in storage; the folder is
+// Pull brings the folder root in step with the house in the store; the folder is
 // made where there is none. Files that were changed only here stay as they are;
-// ErrChanged, and nothing is done, where one was changed here and in storage.
+// ErrChanged, and nothing is done, where one was changed here and in the store.
 // ErrNone; store.ErrDamaged. Every file is written whole, below root only; cut
 // off anywhere, the next call goes on.
 func Pull(ctx context.Context, s store.Store, root string) (Pulled, error) {
@@ -62,10 +62,10 @@ func Pull(ctx context.Context, s store.Store, root string) (Pulled, error) {
 }
 
 // unreadable stands for a file that could not be pushed as it is: it equals
-// none in storage.
+// none in the store.
 const unreadable pipeline.Digest = "unreadable"
 
-// merge decides for every file by what folder and storage last both had.
+// merge decides for every file by what folder and the store last both had.
 func merge(common, ours, theirs files) (done Pulled, clash []string) {
 	for _, name := range differing(ours, theirs) {
 		was, here, there := common[name], ours[name], theirs[name] // "": no such file

@@ -13,7 +13,7 @@ import (
 	"chapterhouse/pipeline/store"
 )
 
-// Pushed is what a push made of the house in storage.
+// Pushed is what a push made of the house in the store.
 type Pushed struct {
 	Seq     int      `json:"seq"`               // of the house as it stands now
 	Sent    []string `json:"sent,omitempty"`    // files that are new there, or other than before
@@ -22,7 +22,7 @@ type Pushed struct {
 
 // Push sends the house in the folder root: house.yaml and the YAML files of
 // narrators, specs and titles, byte for byte. The house must be without fault
-// (Faults, all at once). ErrMoved where storage holds what this folder has not
+// (Faults, all at once). ErrMoved where the store holds what this folder has not
 // pulled, except when nothing differs. Of several who push different houses at
 // once exactly one succeeds; the others get ErrMoved.
 func Push(ctx context.Context, s store.Store, root string) (Pushed, error) {
@@ -79,7 +79,7 @@ func Push(ctx context.Context, s store.Store, root string) (Pushed, error) {
 	return done, record{Common: ours}.keep(root)
 }
 
-// mayPush is nil where ours may take the place of what stands in storage: there
+// mayPush is nil where ours may take the place of what stands in the store: there
 // is nothing, it is the same, or it is what the folder has seen.
 func (r record) mayPush(there manifest, ours files) error {
 	if there.Seq == 0 || len(differing(there.Files, ours)) == 0 {

@@ -10,15 +10,15 @@ import (
 	"chapterhouse/pipeline"
 )
 
-// record is what a folder remembers of storage. It belongs to the folder, and
+// record is what a folder remembers of the store. It belongs to the folder, and
 // not to a store: it lies with what else is this machine's own, hidden from a
 // store that may have its objects there. It names contents, so that a folder
 // that is pushed to another store is held against what stands in that one.
 type record struct {
-	// Common is what folder and storage last both had.
+	// Common is what folder and the store last both had.
 	Common files `json:"common"`
-	// Sent is what a push was about to make of storage. Where its reply was
-	// lost, storage tells by itself whether it did.
+	// Sent is what a push was about to make of the store. Where its reply was
+	// lost, the store tells by itself whether it did.
 	Sent files `json:"sent,omitempty"`
 }
 
@@ -42,7 +42,7 @@ func recall(folder string) (r record, err error) {
 	return r, nil
 }
 
-// settled takes what was sent for common where storage has it.
+// settled takes what was sent for common where the store has it.
 func (r record) settled(there files) record {
 	if r.Sent != nil && len(differing(r.Sent, there)) == 0 {
 		return record{Common: r.Sent}
@@ -66,7 +66,7 @@ func (r record) keep(folder string) error {
 		}
 	}
 	if err != nil {
-		return pipeline.Errorf(pipeline.House, "", "what storage has could not be noted beside the house: %w; see that %s can be written", err, dir)
+		return pipeline.Errorf(pipeline.House, "", "what the store has could not be noted beside the house: %w; see that %s can be written", err, dir)
 	}
 	return nil
 }

@@ -24,12 +24,12 @@ import (
 )
 
 var (
-	// ErrMoved: storage moved on since the folder was last in step with it.
-	ErrMoved = errors.New("storage holds what this folder has not seen")
-	// ErrChanged: files were changed in the folder and in storage both.
-	ErrChanged = errors.New("changed here and in storage")
+	// ErrMoved: the store moved on since the folder was last in step with it.
+	ErrMoved = errors.New("the store holds what this folder has not seen")
+	// ErrChanged: files were changed in the folder and in the store both.
+	ErrChanged = errors.New("changed here and in the store")
 	// ErrNone: nobody has pushed a house yet.
-	ErrNone = errors.New("storage holds no house yet; push one")
+	ErrNone = errors.New("the store holds no house yet; push one")
 )
 
 const manifestName = "house/house.json"
@@ -41,7 +41,7 @@ const maxTotal = 256 << 20
 // files are a house's files, by their path from its root.
 type files map[string]pipeline.Digest
 
-// manifest is the house as it stands in storage, at house/house.json.
+// manifest is the house as it stands in the store, at house/house.json.
 type manifest struct {
 	Seq   int   `json:"seq"` // strictly rises
 	Files files `json:"files"`
@@ -88,7 +88,7 @@ func fetch(ctx context.Context, s store.Store, m manifest, names []string) (map[
 	err := each(ctx, names, func(ctx context.Context, name string) error {
 		text, err := fetchOne(ctx, s, m.Files[name])
 		if err != nil {
-			return fmt.Errorf("%s in storage: %w; push it again from a folder that has it", name, err)
+			return fmt.Errorf("%s in the store: %w; push it again from a folder that has it", name, err)
 		}
 		mu.Lock()
 		defer mu.Unlock()

@@ -121,14 +121,14 @@ func TestPushPullIsIdentity(t *testing.T) {
 	})
 }
 
-// Two people and one storage, in any order of edits, pushes and pulls: nobody's
+// Two people and one store, in any order of edits, pushes and pulls: nobody's
 // work is lost without a word, and a push that succeeds is what stands.
 func TestTwoPeople(t *testing.T) {
 	names := []string{"titles/a/title.yaml", "titles/b/title.yaml", "narrators/notes.yaml"}
 	rapid.Check(t, func(rt *rapid.T) {
 		s := memory.New()
 		dirs := []string{folder(t, nil), folder(t, nil)}
-		seen := []map[string]string{nil, nil} // what each folder and storage last both had
+		seen := []map[string]string{nil, nil} // what each folder and the store last both had
 		edits := 0
 		stands := func() map[string]string {
 			m, err := read(t.Context(), s)
@@ -172,7 +172,7 @@ func TestTwoPeople(t *testing.T) {
 				case !errors.Is(err, ErrMoved):
 					rt.Fatal(err)
 				case !maps.Equal(before, stands()):
-					rt.Fatal("a refused push changed storage")
+					rt.Fatal("a refused push changed the store")
 				}
 			case "pull":
 				mine, theirs := found(t, dir), stands()
@@ -182,12 +182,12 @@ func TestTwoPeople(t *testing.T) {
 				case err == nil:
 					for name, text := range mine {
 						if now[name] != text && text != seen[who][name] {
-							rt.Fatalf("pull took %q of %s, which storage never had from here", text, name)
+							rt.Fatalf("pull took %q of %s, which the store never had from here", text, name)
 						}
 					}
 					for name := range names {
 						if n := names[name]; now[n] != theirs[n] && !slices.Contains(p.Kept, n) {
-							rt.Fatalf("%s is %q, in storage %q, and not said to be kept", n, now[n], theirs[n])
+							rt.Fatalf("%s is %q, in the store %q, and not said to be kept", n, now[n], theirs[n])
 						}
 					}
 					seen[who] = theirs
