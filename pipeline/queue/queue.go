@@ -73,7 +73,7 @@ const MaxTries = 20
 type Queue interface {
 	// Submit rings. A ring that is waiting or leased already is no error; nor
 	// is one that was handed out MaxTries times, which nobody gets any more.
-	// Who sees a key for long without an attempt or a commit calls Withdraw
+	// Who sees a key for long without a try or a commit calls Withdraw
 	// and Submit: at worst that is a second hand-out, which is harmless.
 	Submit(ctx context.Context, r Ring) error
 	// Lease waits up to wait for one ring of an engine, rush before
