@@ -242,7 +242,7 @@ func (a *audit) readCommits(ctx context.Context) error {
 // knownStep tells whether this build makes results of a step.
 func knownStep(s pipeline.Step) bool {
 	switch s {
-	case pipeline.StepIntake, pipeline.StepProfile, pipeline.StepFit, pipeline.StepWeigh, pipeline.StepLevel, pipeline.StepFile, pipeline.StepCheck:
+	case pipeline.StepIntake, pipeline.StepSurvey, pipeline.StepProfile, pipeline.StepFit, pipeline.StepWeigh, pipeline.StepLevel, pipeline.StepFile, pipeline.StepCheck:
 		return true
 	}
 	return false
@@ -290,6 +290,8 @@ func unfit(key pipeline.Digest, c pipeline.Commit) string {
 	switch c.Step {
 	case pipeline.StepIntake:
 		record = &pipeline.IntakeRecord{}
+	case pipeline.StepSurvey:
+		record = &pipeline.SurveyRecord{}
 	case pipeline.StepProfile:
 		record = &pipeline.ProfileRecord{}
 	case pipeline.StepFit:

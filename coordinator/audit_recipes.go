@@ -95,6 +95,15 @@ func askedFor(ctx context.Context, s store.Store, title, run string, tell func(p
 		if _, _, err := p.toClose(ctx); err != nil {
 			return err
 		}
+		var plan pipeline.Plan // names what it was surveyed for; until it is pinned, toClose asks
+		if err := store.ReadJSON(ctx, s, runName(title, run, "plan"), &plan); err != nil && !errors.Is(err, store.ErrAbsent) {
+			return err
+		}
+		for _, survey := range plan.Surveyed {
+			r := pipeline.NewRecipe(pipeline.StepSurvey)
+			r.Survey = &survey
+			tell(r)
+		}
 	}
 	return nil
 }

@@ -53,10 +53,25 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		o.Verdict = pipeline.Worse(o.Verdict, ch.Verdict)
 	}
 	var title pipeline.Verdict
-	o.Findings, title = pipeline.Judge(append(slices.Clone(plan.Findings), check.Whole(p.c.Checks, seen)...), pipeline.WholeTitle, p.sub.Decisions)
+	whole := append(slices.Clone(plan.Findings), check.Whole(p.c.Checks, seen)...)
+	o.Findings, title = pipeline.Judge(append(whole, idle(p.sub.Decisions, o.Chapters)...), pipeline.WholeTitle, p.sub.Decisions)
 	o.Verdict = pipeline.Worse(o.Verdict, title)
 	o.Withheld = withheld(o)
 	return o, nil
+}
+
+// idle are decisions on chapters that the run does not have: their numbers are
+// wrong, or another than before since a chapter was split.
+func idle(decisions []pipeline.Decision, chapters []pipeline.ChapterOutcome) (out []pipeline.Finding) {
+	for _, d := range decisions {
+		if d.Chapter != pipeline.WholeTitle && !slices.ContainsFunc(chapters, func(ch pipeline.ChapterOutcome) bool { return ch.Number == d.Chapter }) {
+			out = append(out, pipeline.Finding{
+				Check: "decision", Measured: fmt.Sprintf("%s of chapter %d, which this run does not have", d.Check, d.Chapter),
+				Do: "correct the chapter's number in decisions.yaml, or remove the decision", Weight: pipeline.Ready,
+			})
+		}
+	}
+	return out
 }
 
 // chapter gathers what is known of one chapter.

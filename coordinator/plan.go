@@ -28,7 +28,6 @@ func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error
 	if err != nil || !ended(opened) {
 		return plan, false, err
 	}
-	p.cost = nil // a pass that finds the plan pinned looks at none, and both close alike
 	files := map[string]source{}
 	var rates []int
 	for i, s := range p.sub.Sources {
@@ -48,9 +47,13 @@ func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error
 			plan.Sources[f.blob] = f.is
 		}
 	}
+	if ok, err := p.shorten(ctx, &plan, files); err != nil || !ok {
+		return plan, false, err
+	}
 	if plan.Standing, err = p.standing(ctx); err != nil {
 		return plan, false, err
 	}
+	p.cost = nil // a pass that finds the plan pinned looks at none, and both close alike
 	return plan, true, decide(ctx, p, "plan", &plan)
 }
 
@@ -78,7 +81,16 @@ func (p *pass) split(files map[string]source, rates []int) pipeline.Plan {
 		f, ok := files[file]
 		return f.blob, f.is.RateHz, f.is.Frames, ok && f.fault == ""
 	}
-	for _, chapter := range p.sub.Title.Chapters {
+	chapters := p.sub.Title.Chapters
+	if p.sub.Title.Found && len(chapters) == 1 {
+		f := files[chapters[0].Parts[0].File]
+		if f.fault == "" && len(f.is.Cues) > 0 {
+			var found []pipeline.Finding
+			chapters, found = split.FromCues(chapters[0], f.is.Cues, f.is.RateHz, f.is.Frames)
+			plan.Findings = append(slices.Clone(plan.Findings), found...)
+		}
+	}
+	for _, chapter := range chapters {
 		plan.Chapters = append(plan.Chapters, p.planned(chapter, files, open))
 	}
 	return plan

@@ -37,6 +37,7 @@ type Title struct {
 	Specs    []string       `json:"specs,omitempty"`
 	RateHz   int            `json:"rate_hz,omitempty"` // work rate; 0: the rate most sources have
 	Chapters []TitleChapter `json:"chapters"`
+	Found    bool           `json:"found,omitempty"`    // chapters come from file names, and from cue points where there is one file
 	Findings []Finding      `json:"findings,omitempty"` // gaps in the numbers, and what was guessed from file names
 }
 

@@ -22,6 +22,8 @@ func (r Recipe) Inputs() []Digest {
 	switch {
 	case r.Intake != nil:
 		return []Digest{r.Intake.Source}
+	case r.Survey != nil:
+		return []Digest{r.Survey.Source}
 	case r.Profile != nil:
 		return []Digest{r.Profile.Source}
 	case r.Weigh != nil:

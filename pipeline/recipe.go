@@ -13,6 +13,7 @@ type Step string
 
 const (
 	StepIntake  Step = "intake"  // one source: what is it
+	StepSurvey  Step = "survey"  // one span that is too long for a file: its pauses
 	StepProfile Step = "profile" // one part: decode, measure
 	StepFit     Step = "fit"     // one session: one gain and the facts stages need
 	StepWeigh   Step = "weigh"   // one part: fit, chain, measure; no audio kept
@@ -24,7 +25,7 @@ const (
 // stepRev is raised on purpose when a step gives other bytes for the same
 // recipe. A golden digest guards each.
 var stepRev = map[Step]int{
-	StepIntake: 2, StepProfile: 1, StepFit: 1, StepWeigh: 1, StepLevel: 1, StepFile: 2, StepCheck: 1,
+	StepIntake: 3, StepSurvey: 1, StepProfile: 1, StepFit: 1, StepWeigh: 1, StepLevel: 1, StepFile: 2, StepCheck: 1,
 }
 
 // A Recipe is all that determines one result; exactly one of its steps is set.
@@ -33,6 +34,7 @@ type Recipe struct {
 	Rev     int            `json:"rev"`
 	Arch    string         `json:"arch"` // GOARCH: Go may fuse on others
 	Intake  *IntakeRecipe  `json:"intake,omitempty"`
+	Survey  *SurveyRecipe  `json:"survey,omitempty"`
 	Profile *ProfileRecipe `json:"profile,omitempty"`
 	Fit     *FitRecipe     `json:"fit,omitempty"`
 	Weigh   *WeighRecipe   `json:"weigh,omitempty"`
@@ -56,6 +58,12 @@ func (r Recipe) Key() Digest { return DigestOf(r.Text()) }
 // IntakeRecipe opens one source and tells what it is.
 type IntakeRecipe struct {
 	Source Digest `json:"source"`
+}
+
+// SurveyRecipe finds the pauses in one span of a source.
+type SurveyRecipe struct {
+	Source Digest `json:"source"`
+	Span   Span   `json:"span"`
 }
 
 // ProfileRecipe measures one span of a source at a work rate.

@@ -19,6 +19,18 @@ type IntakeRecord struct {
 	Notes    []string   `json:"notes,omitempty"`  // oddities that were read over, one sentence each
 	Unsure   bool       `json:"unsure,omitempty"` // by its notes the end may be missing: an ear should confirm it
 	Bext     *Bext      `json:"bext,omitempty"`   // what the recorder wrote down; nil: nothing
+	Cues     []Cue      `json:"cues,omitempty"`   // points in the recording, in order
+}
+
+// Cue is a point in a recording that somebody marked, with what it is called.
+type Cue struct {
+	At    dsp.Frames `json:"at"`
+	Label string     `json:"label,omitempty"`
+}
+
+// SurveyRecord tells where a long recording can be cut.
+type SurveyRecord struct {
+	Pauses []Span `json:"pauses"` // of 0.3 s and more in which nobody speaks, source frames, in order
 }
 
 // Bext is what the recorder of a Broadcast Wave wrote into it (EBU Tech 3285).

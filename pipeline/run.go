@@ -95,6 +95,7 @@ type Plan struct {
 	Specs    []Spec                  `json:"specs"`
 	Skipped  []SkippedSpec           `json:"skipped,omitempty"`
 	Findings []Finding               `json:"findings,omitempty"` // of the title as a whole
+	Surveyed []SurveyRecipe          `json:"surveyed,omitempty"` // what was too long for a file
 	Standing Standing                `json:"standing"`
 	Sources  map[Digest]IntakeRecord `json:"sources,omitempty"` // those that can be used
 }

@@ -58,7 +58,7 @@ func parseRecipe(key pipeline.Digest, text []byte) (r pipeline.Recipe, err error
 // that step needs and nothing of another.
 func whole(r pipeline.Recipe) bool {
 	has := map[pipeline.Step]bool{
-		pipeline.StepIntake: r.Intake != nil, pipeline.StepProfile: r.Profile != nil, pipeline.StepWeigh: r.Weigh != nil,
+		pipeline.StepIntake: r.Intake != nil, pipeline.StepSurvey: r.Survey != nil, pipeline.StepProfile: r.Profile != nil, pipeline.StepWeigh: r.Weigh != nil,
 		pipeline.StepFile: r.File != nil, pipeline.StepCheck: r.Check != nil,
 	}
 	for step, there := range has {

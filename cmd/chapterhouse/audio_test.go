@@ -5,6 +5,8 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strconv"
+	"strings"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -23,6 +25,8 @@ func cmdAudio(ts *testscript.TestScript, neg bool, args []string) {
 		text = wavFile(1, 1, 44100, 16, 6*44100, tone)
 	case "stereo": // the same on both sides
 		text = wavFile(1, 2, 44100, 16, 2*6*44100, func(n int) float64 { return tone(n / 2) })
+	case "hum": // 72 s that never stop
+		text = wavFile(1, 1, 44100, 16, 72*44100, func(n int) float64 { return 0.1 * math.Sin(2*math.Pi*150*float64(n)/44100) })
 	case "music": // another tone on each side
 		text = wavFile(1, 2, 44100, 16, 2*10*44100, func(n int) float64 {
 			return 0.3 * math.Sin(2*math.Pi*(220+float64(n%2*110))*float64(n/2)/44100)
@@ -50,6 +54,37 @@ func cmdAudio(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	ts.Check(os.MkdirAll(filepath.Dir(path), 0o755))
 	ts.Check(os.WriteFile(path, text, 0o644))
+}
+
+// cmdCue puts cue points with labels behind a WAV's chunks.
+//
+//	cue FILE FRAME=LABEL...
+func cmdCue(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: cue FILE FRAME=LABEL...")
+	}
+	path := ts.MkAbs(args[0])
+	data, err := os.ReadFile(path)
+	ts.Check(err)
+	cue, list := binary.LittleEndian.AppendUint32(nil, uint32(len(args)-1)), []byte("adtl")
+	for i, arg := range args[1:] {
+		frame, label, _ := strings.Cut(arg, "=")
+		at, err := strconv.Atoi(frame)
+		ts.Check(err)
+		for _, v := range []uint32{uint32(i), uint32(i), 0x61746164, 0, 0, uint32(at)} { // "data"
+			cue = binary.LittleEndian.AppendUint32(cue, v)
+		}
+		text := append(binary.LittleEndian.AppendUint32(nil, uint32(i)), label+"\x00"...)
+		list = append(binary.LittleEndian.AppendUint32(append(list, "labl"...), uint32(len(text))), text...)
+		if len(text)%2 == 1 {
+			list = append(list, 0)
+		}
+	}
+	for id, body := range map[string][]byte{"cue ": cue, "LIST": list} {
+		data = append(binary.LittleEndian.AppendUint32(append(data, id...), uint32(len(body))), body...)
+	}
+	binary.LittleEndian.PutUint32(data[4:], uint32(len(data)-8))
+	ts.Check(os.WriteFile(path, data, 0o644))
 }
 
 // tone is 4 s of 997 Hz of amplitude 0.1, 1 s of digital silence on either side.

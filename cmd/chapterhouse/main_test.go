@@ -62,6 +62,7 @@ func TestScripts(t *testing.T) {
 			"damage":    cmdDamage,
 			"cut":       cmdCut,
 			"audio":     cmdAudio,
+			"cue":       cmdCue,
 			"json":      cmdJSON,
 			"readme":    cmdReadme,
 			"louder":    cmdLouder,

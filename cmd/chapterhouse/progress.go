@@ -137,7 +137,7 @@ func (l *workLeft) look() look {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	v := look{left: -1}
-	if l.step == "" || l.step == pipeline.StepIntake {
+	if l.step == "" || l.step == pipeline.StepIntake || l.step == pipeline.StepSurvey {
 		return v
 	}
 	for _, c := range l.chapters {
@@ -188,7 +188,7 @@ func (p *lineProgress) title(t coordinator.Title) {
 }
 
 var words = map[pipeline.Step]string{
-	pipeline.StepIntake: "opening", pipeline.StepProfile: "measuring", pipeline.StepWeigh: "weighing", pipeline.StepFile: "rendering",
+	pipeline.StepIntake: "opening", pipeline.StepSurvey: "finding pauses", pipeline.StepProfile: "measuring", pipeline.StepWeigh: "weighing", pipeline.StepFile: "rendering",
 }
 
 // barProgress is for people at a terminal.

@@ -31,6 +31,7 @@ type Info struct {
 	Unsure   bool            `json:"unsure,omitempty"` // by its notes the end of the recording may be missing
 	Tags     *Tags           `json:"tags,omitempty"`   // what the file says about itself; nil: nothing
 	Bext     *pipeline.Bext  `json:"bext,omitempty"`   // what the recorder wrote down; nil: nothing
+	Cues     []pipeline.Cue  `json:"cues,omitempty"`   // points in the recording, in order
 }
 
 // Seconds is the length of the file.

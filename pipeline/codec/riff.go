@@ -26,6 +26,7 @@ type riffLayout struct {
 	claimed uint64     // bytes of data that the header claims; 0: never filled in
 	lists   []byteSpan // "LIST"
 	bext    byteSpan   // "bext", what a recorder wrote down
+	cue     byteSpan   // "cue ", points in the recording
 	notes   []string
 	unsure  bool // the header claims more than is there: the end may be missing
 }
@@ -81,6 +82,8 @@ func walkRIFF(f io.ReaderAt, size int64) (riffLayout, error) {
 			l.lists = append(l.lists, body)
 		case id == "bext" && l.bext.off == 0:
 			l.bext = body
+		case id == "cue " && l.cue.off == 0:
+			l.cue = body
 		case id == "ds64" && large && count == 0:
 			var err error
 			if ds64, err = readDS64(f, body); err != nil {

@@ -71,6 +71,11 @@ func openWAV(f io.ReaderAt, size int64, lim limits) (Info, stream, error) {
 	if info.Bext, err = readBext(f, l.bext); err != nil {
 		return Info{}, nil, err
 	}
+	cues, notes, err := readCues(f, l.cue, l.lists, info.Frames)
+	if err != nil {
+		return Info{}, nil, err
+	}
+	info.Cues, info.Notes = cues, append(info.Notes, notes...)
 	const bufBytes = 64 << 10
 	return info, &wavStream{
 		f: f, pos: l.data.off, end: l.data.off + int64(info.Frames)*frameBytes,

@@ -80,7 +80,7 @@ func TestLoad(t *testing.T) {
 	if !reflect.DeepEqual(h.Settings, want) {
 		t.Errorf("settings %+v", h.Settings)
 	}
-	if got := strings.Join(sorted(h.Specs), " "); got != "library lossless retail" {
+	if got := strings.Join(sorted(h.Specs), " "); got != "broadcast library lossless retail streaming-speech" {
 		t.Errorf("specs %s", got)
 	}
 	s, ok := h.Voice("ines-marlow", "cupboard")
@@ -147,7 +147,7 @@ func TestBare(t *testing.T) {
 	if err != nil || decisions != nil {
 		t.Fatal(err, decisions)
 	}
-	wantTitle := pipeline.Title{Slug: "low-water", Name: "Low Water", Specs: want.Specs, Chapters: []pipeline.TitleChapter{
+	wantTitle := pipeline.Title{Slug: "low-water", Name: "Low Water", Specs: want.Specs, Found: true, Chapters: []pipeline.TitleChapter{
 		{Number: 1, Name: "A", Role: pipeline.RoleChapter, Parts: []pipeline.TitlePart{{File: "01 - a.flac"}}},
 		{Number: 2, Name: "B", Role: pipeline.RoleChapter, Parts: []pipeline.TitlePart{{File: "02 - b.wav"}}},
 	}}

@@ -47,6 +47,7 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 		}
 	}
 	if t.Chapters == nil && len(r.faults) == 0 {
+		t.Found = true
 		if t.Chapters, t.Findings = split.FromFolder(r.list(".")); len(t.Chapters) == 0 {
 			at := r.name(".")
 			if at == "." { // the house's own folder
@@ -193,7 +194,9 @@ func (r *reader) decisions(t pipeline.Title) []pipeline.Decision {
 		if d.Spec != "" && !slices.Contains(t.Specs, string(d.Spec)) {
 			r.say(n.Item(i).At("spec").Fault("", "%s", strict.Unknown(string(d.Spec), "spec of this title", t.Specs)))
 		}
-		known := d.Chapter == pipeline.WholeTitle || slices.ContainsFunc(t.Chapters, func(c pipeline.TitleChapter) bool { return c.Number == d.Chapter })
+		highest := slices.MaxFunc(append([]pipeline.TitleChapter{{}}, t.Chapters...), func(a, b pipeline.TitleChapter) int { return a.Number - b.Number }).Number
+		known := d.Chapter == pipeline.WholeTitle || d.Chapter > highest || // what was split has numbers that only its run knows
+			slices.ContainsFunc(t.Chapters, func(c pipeline.TitleChapter) bool { return c.Number == d.Chapter })
 		if !known && d.Name != "" && len(t.Chapters) > 0 {
 			r.say(n.Item(i).At("chapter").Fault("", "the title has no chapter %d; give the number of one of its %d", d.Chapter, len(t.Chapters)))
 		}

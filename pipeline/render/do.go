@@ -103,6 +103,8 @@ func (b *bench) make(r pipeline.Recipe) (pipeline.Commit, error) {
 	switch r.Step {
 	case pipeline.StepIntake:
 		record, audioS, err = b.intake(*r.Intake)
+	case pipeline.StepSurvey:
+		record, audioS, err = b.survey(*r.Survey)
 	case pipeline.StepProfile:
 		record, audioS, err = b.profile(*r.Profile)
 	case pipeline.StepWeigh:

@@ -214,7 +214,7 @@ func (t *text) gains(r Report) {
 func (t *text) cost(r Report) {
 	t.line("cost: %d profiled, %d weighed, %d rendered, %d taken from the store", r.Work.Profiled, r.Work.Weighed, r.Work.Rendered, r.Work.Taken)
 	var rows [][]string
-	for _, step := range []pipeline.Step{pipeline.StepIntake, pipeline.StepProfile, pipeline.StepWeigh, pipeline.StepFile, pipeline.StepCheck} {
+	for _, step := range []pipeline.Step{pipeline.StepIntake, pipeline.StepSurvey, pipeline.StepProfile, pipeline.StepWeigh, pipeline.StepFile, pipeline.StepCheck} {
 		c, ok := r.Cost[step]
 		if !ok {
 			continue
