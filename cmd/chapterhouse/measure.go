@@ -16,6 +16,7 @@ import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/check"
 	"chapterhouse/pipeline/codec"
 	"chapterhouse/pipeline/house"
 
@@ -232,34 +233,14 @@ func lu(v dsp.DB) string {
 
 // besideSpec puts what a spec asks for beside what was measured.
 func besideSpec(m Measured, s pipeline.Spec) []specRow {
-	between := func(what string, at float64, unit string, lo, hi float64) specRow {
-		left := math.Min(at-lo, hi-at)
-		return specRow{what, fmt.Sprintf("%.2f %s", at, unit), fmt.Sprintf("%g to %g %s", lo, hi, unit), fmt.Sprintf("%.2f", left), left >= 0}
-	}
-	most := func(what string, at float64, unit string, limit float64) specRow {
-		return specRow{what, fmt.Sprintf("%.2f %s", at, unit), fmt.Sprintf("at most %g %s", limit, unit), fmt.Sprintf("%.2f", limit-at), at <= limit}
-	}
-	w := s.Sound.Level.Window
+	facts := check.Facts{Levels: m.Levels, Floor: m.Room.Floor, HeadS: head(m), TailS: tail(m), LengthS: m.Levels.Frames.Seconds(m.Is.RateHz)}
 	var rows []specRow
-	if s.Sound.Level.Measure == pipeline.MeasureLoudness {
-		rows = append(rows, between("loudness, "+s.Sound.Level.Meaning(), s.Sound.Level.Of(m.Levels), "LUFS", w[0], w[1]))
-	} else {
-		rows = append(rows, between("RMS, plain", float64(m.Levels.RMS), "dBFS", w[0], w[1]))
-	}
-	rows = append(rows, most("true peak", float64(m.Levels.TruePeak), "dBTP", float64(s.Sound.Peak.MaxDBTP)))
-	if limit := float64(s.Limits.NoiseFloorDBFS); limit != 0 {
-		if m.Room.Floor.Windows == 0 {
-			rows = append(rows, specRow{"noise floor", m.Room.Floor.Median.String(), fmt.Sprintf("at most %g dBFS", limit), "–", false})
-		} else {
-			rows = append(rows, most("noise floor", float64(m.Room.Floor.Median), "dBFS", limit))
+	for _, a := range check.Beside(s, pipeline.RoleChapter, facts) {
+		r := specRow{a.What, fmt.Sprintf("%.2f %s", a.Measured, a.Unit), a.Window(), fmt.Sprintf("%.2f", a.Left), a.Met}
+		if math.IsNaN(a.Measured) {
+			r.Measured, r.RoomLeft = "not measurable", "–"
 		}
-	}
-	e := s.Sound.Edges
-	rows = append(rows,
-		between("head", head(m), "s", e.HeadS[0], e.HeadS[1]),
-		between("tail", tail(m), "s", e.TailS[0], e.TailS[1]))
-	if limit := s.Limits.MaxMinutes; limit > 0 {
-		rows = append(rows, most("length", m.Levels.Frames.Seconds(m.Is.RateHz)/60, "min", limit))
+		rows = append(rows, r)
 	}
 	return append(rows, formatRow(m.Is, s))
 }
