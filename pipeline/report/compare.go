@@ -190,11 +190,7 @@ func (t *text) findingChanges(c compare.Comparison) {
 	for _, ch := range c.Chapters {
 		add := func(word string, found []pipeline.Finding) {
 			for _, f := range together(found) {
-				weight := string(f.Weight)
-				if f.Weight == pipeline.Ready {
-					weight = "notice"
-				}
-				rows = append(rows, []string{word, weight, sprintf("%d %s", ch.Number, ch.Name), place(f), kind(f), f.Measured})
+				rows = append(rows, []string{word, weight(f), sprintf("%d %s", ch.Number, ch.Name), place(f), kind(f), f.Measured})
 			}
 		}
 		add("new", ch.Won)

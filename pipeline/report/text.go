@@ -144,19 +144,16 @@ func (t *text) findings(r Report) {
 	}
 	var rows []row
 	add := func(number, name string, f pipeline.Finding) {
-		weight, do := string(f.Weight), f.Do
-		switch {
-		case f.Accepted != "":
-			weight, do = "accepted", f.Accepted
-		case f.Weight == pipeline.Ready:
-			weight = "notice"
+		do := f.Do
+		if f.Accepted != "" {
+			do = f.Accepted
 		}
 		what := f.Measured
 		if f.Limit != "" && f.Limit != "none" {
 			what += " (limit " + f.Limit + ")"
 		}
 		name = strings.TrimSpace(number + " " + name)
-		rows = append(rows, row{urgency(f), []string{weight, name, place(f), kind(f), what, do}})
+		rows = append(rows, row{urgency(f), []string{weight(f), name, place(f), kind(f), what, do}})
 	}
 	for _, f := range r.Findings {
 		add("", "title", f)

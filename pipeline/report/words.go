@@ -142,12 +142,26 @@ func together(found []pipeline.Finding) []pipeline.Finding {
 	return out
 }
 
+// placed tells whether a finding has a time in its source.
+func placed(f pipeline.Finding) bool { return f.StartS > 0 || f.EndS > 0 }
+
 // place is where a finding is: its source, and when in it.
 func place(f pipeline.Finding) string {
-	if f.StartS > 0 || f.EndS > 0 {
+	if placed(f) {
 		return f.Path + " " + clock(f.StartS)
 	}
 	return f.Path
+}
+
+// weight is what a finding counts for, in a word.
+func weight(f pipeline.Finding) string {
+	switch {
+	case f.Accepted != "":
+		return "accepted"
+	case f.Weight == pipeline.Ready:
+		return "notice"
+	}
+	return string(f.Weight)
 }
 
 func kind(f pipeline.Finding) string {
