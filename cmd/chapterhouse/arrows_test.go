@@ -64,6 +64,7 @@ var siblings = map[string]map[string]string{
 	},
 	"pipeline/report": {
 		"pipeline/compare": "a comparison is written too",
+		"pipeline/series":  "what the page's pictures are drawn from",
 		"pipeline/intake":  "what was said at the start stands in the JSON",
 		"pipeline/check":   "which measure a spec's level is in",
 	},

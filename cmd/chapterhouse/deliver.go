@@ -11,6 +11,7 @@ import (
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/delivery"
 	"chapterhouse/pipeline/report"
+	"chapterhouse/pipeline/series"
 	"chapterhouse/pipeline/store"
 
 	"github.com/spf13/cobra"
@@ -73,10 +74,9 @@ func shown(path string) string {
 	return path
 }
 
-// writeReport leaves the report as text and JSON beside the deliveries, and
-// prints it.
-func writeReport(w io.Writer, r report.Report, out string, asJSON bool) error {
-	if err := leaveReport(r, out); err != nil {
+// writeReport leaves the report beside the deliveries, and prints it.
+func writeReport(ctx context.Context, w io.Writer, s store.Store, r report.Report, out string, asJSON bool) error {
+	if err := leaveReport(ctx, s, r, out); err != nil {
 		return err
 	}
 	if asJSON {
@@ -85,11 +85,14 @@ func writeReport(w io.Writer, r report.Report, out string, asJSON bool) error {
 	return report.Text(w, r)
 }
 
-// leaveReport writes the report's two files.
-func leaveReport(r report.Report, out string) error {
+// leaveReport writes the report for every kind of reader.
+func leaveReport(ctx context.Context, s store.Store, r report.Report, out string) error {
 	for name, write := range map[string]func(io.Writer) error{
-		"report.txt":  func(f io.Writer) error { return report.Text(f, r) },
-		"report.json": func(f io.Writer) error { return report.JSON(f, r) },
+		"report.txt":   func(f io.Writer) error { return report.Text(f, r) },
+		"report.json":  func(f io.Writer) error { return report.JSON(f, r) },
+		"report.html":  func(f io.Writer) error { return report.HTML(f, r, picturesIn(ctx, s)) },
+		"report.csv":   func(f io.Writer) error { return report.CSV(f, r) },
+		"findings.csv": func(f io.Writer) error { return report.FindingsCSV(f, r) },
 	} {
 		path := filepath.Join(out, r.Slug, name)
 		if err := writeFile(path, write); err != nil {
@@ -97,6 +100,43 @@ func leaveReport(r report.Report, out string) error {
 		}
 	}
 	return nil
+}
+
+// maxSeries is more than a series of a day has; what is longer is cut, and so is
+// found to be none.
+const maxSeries = 64 << 20
+
+// picturesIn reads series from a store. What is gone or damaged costs a
+// chapter its pictures, and no one the report.
+func picturesIn(ctx context.Context, s store.Store) report.Pictures {
+	read := func(blob pipeline.Digest) ([]byte, error) {
+		from, err := s.Get(ctx, store.BlobName(blob), 0, -1)
+		var text []byte
+		if err == nil {
+			text, err = io.ReadAll(io.LimitReader(from, maxSeries))
+			from.Close()
+		}
+		if errors.Is(err, store.ErrAbsent) || errors.Is(err, store.ErrDamaged) {
+			return nil, pipeline.Errorf(pipeline.Missing, "", "%w; chapterhouse check says more", err)
+		}
+		return text, err
+	}
+	return report.Pictures{
+		Source: func(blob pipeline.Digest) (series.Source, error) {
+			text, err := read(blob)
+			if err != nil {
+				return series.Source{}, err
+			}
+			return series.DecodeSource(text)
+		},
+		File: func(blob pipeline.Digest) (series.File, error) {
+			text, err := read(blob)
+			if err != nil {
+				return series.File{}, err
+			}
+			return series.DecodeFile(text)
+		},
+	}
 }
 
 // writeFile writes a file whole or not at all.

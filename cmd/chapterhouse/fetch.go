@@ -102,7 +102,7 @@ func fetch(c *cobra.Command, o fetchOptions) error {
 	if err != nil {
 		return err
 	}
-	return writeReport(c.OutOrStdout(), rep, o.out, o.json)
+	return writeReport(c.Context(), c.OutOrStdout(), at.store, rep, o.out, o.json)
 }
 
 // finished is the standing run of a title.
@@ -203,7 +203,7 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 			return err
 		}
 		rep.Chapters = mine
-		if err := leaveReport(rep, out); err != nil {
+		if err := leaveReport(ctx, s, rep, out); err != nil {
 			return err
 		}
 		reports = append(reports, rep)

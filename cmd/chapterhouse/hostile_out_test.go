@@ -2,14 +2,17 @@ package main
 
 import (
 	"bytes"
+	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -146,6 +149,48 @@ func TestHostileReports(t *testing.T) {
 		}
 		if o := full(name); o.Check() == nil {
 			t.Errorf("%s: the store may hold such an outcome", about)
+		}
+	}
+}
+
+// TestHostilePages: whatever stands in an outcome, the page has the elements it
+// would have and no quote ends early, and no cell of a table is a formula.
+func TestHostilePages(t *testing.T) {
+	type marks struct{ open, close, quotes int }
+	page := func(name string) (string, marks) {
+		var b bytes.Buffer
+		rep := report.Report{Outcome: full(name), Deliveries: []report.Delivery{{Spec: name, Folder: name, Withheld: name}, {Spec: name, Folder: name, Complete: true}}}
+		if err := report.HTML(&b, rep, report.Pictures{}); err != nil {
+			t.Fatal(err)
+		}
+		_, body, _ := strings.Cut(b.String(), "</style>")
+		return b.String(), marks{strings.Count(body, "<"), strings.Count(body, ">"), strings.Count(body, `"`)}
+	}
+	_, want := page("x")
+	for about, name := range hostile {
+		text, got := page(name)
+		if got != want && name != "" { // an empty word may leave an element out
+			t.Errorf("%s: the page has %+v, not %+v", about, got, want)
+		}
+		for line := range strings.SplitSeq(text, "\n") {
+			if pipeline.Visible(line) != line {
+				t.Errorf("%s: the page says %.200q", about, line)
+			}
+		}
+		for _, write := range []func(io.Writer, report.Report) error{report.CSV, report.FindingsCSV} {
+			var b bytes.Buffer
+			if err := write(&b, report.Report{Outcome: full(name)}); err != nil {
+				t.Fatal(err)
+			}
+			rows, err := csv.NewReader(bytes.NewReader(b.Bytes())).ReadAll()
+			if err != nil {
+				t.Errorf("%s: the table can't be read back: %v", about, err)
+			}
+			for _, cell := range slices.Concat(rows...) {
+				if cell != "" && strings.ContainsAny(cell[:1], "=+-@") {
+					t.Errorf("%s: a cell is %.80q", about, cell)
+				}
+			}
 		}
 	}
 }

@@ -19,9 +19,7 @@ import (
 
 // hostile are names that somebody might give, or lay into the store: what would
 // lead out of a folder, forge a line, move a cursor, address other subjects, or
-// be run by whoever shows them. There is no HTML and no CSV output; <script>,
-// {{.}} and =cmd() are carried as any other text, and whoever adds such an
-// output escapes there.
+// be run by whoever shows them, as a page or a spreadsheet does.
 var hostile = map[string]string{
 	"up":                    "../../etc/passwd",
 	"up, other slashes":     `..\..\x`,

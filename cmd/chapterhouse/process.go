@@ -91,7 +91,7 @@ func process(c *cobra.Command, o processOptions) error {
 	if rep.Deliveries, err = deliver(ctx, s, outcome, outcome.Specs, title.out, o.force); err != nil {
 		return err
 	}
-	if err := writeReport(c.OutOrStdout(), rep, title.out, o.json); err != nil {
+	if err := writeReport(ctx, c.OutOrStdout(), s, rep, title.out, o.json); err != nil {
 		return err
 	}
 	return verdictFor(outcome, o.failOn)

@@ -18,6 +18,7 @@ type fileRow struct {
 	r     Report
 	ch    pipeline.ChapterOutcome
 	f     pipeline.FileOutcome // zero where the chapter has none
+	level check.Asked
 	asked map[string]check.Asked
 }
 
@@ -65,10 +66,11 @@ func columns() (chapter, file, end []column) {
 		{"noise floor worst tenth dBFS", func(x fileRow) any { return floorOf(x.ch, x.f.Record.Floor, x.f.Record.Floor.WorstTenth) }},
 		{"head s", func(x fileRow) any { return x.f.Record.HeadS }},
 		{"tail s", func(x fileRow) any { return x.f.Record.TailS }},
-		{"level from", func(x fileRow) any { return x.level().Low }},
-		{"level to", func(x fileRow) any { return x.level().High }},
-		{"level unit", func(x fileRow) any { return x.level().Unit }},
-		{"level room left dB", func(x fileRow) any { return x.level().Left }},
+		{"level from", func(x fileRow) any { return x.level.Low }},
+		{"level to", func(x fileRow) any { return x.level.High }},
+		{"level unit", func(x fileRow) any { return x.level.Unit }},
+		{"level is", func(x fileRow) any { return x.level.What }},
+		{"level room left dB", func(x fileRow) any { return x.level.Left }},
 		{"true peak limit dBTP", limit("true peak")},
 		{"true peak room left dB", roomLeft("true peak")},
 		{"noise floor limit dBFS", limit("noise floor")},
@@ -85,8 +87,8 @@ func columns() (chapter, file, end []column) {
 		{"limiter 95 % dB", func(x fileRow) any { return float64(x.f.Record.Limiter.P95DB) }},
 		{"limiter deepest dB", func(x fileRow) any { return float64(x.f.Record.Limiter.MaxDB) }},
 		{"encodes", func(x fileRow) any { return x.f.Record.Encodes }},
-		{"bytes", func(x fileRow) any { return x.f.Bytes }},
-		{"sha256", func(x fileRow) any { return string(x.f.Blob) }},
+		{"bytes (before tags)", func(x fileRow) any { return x.f.Bytes }},
+		{"sha256 (before tags)", func(x fileRow) any { return string(x.f.Blob) }},
 	}
 	end = []column{
 		{"findings to return", found("return")},
@@ -123,14 +125,6 @@ func roomLeft(what string) func(fileRow) any {
 		}
 		return ""
 	}
-}
-
-// level is what the spec asks of the level, in its own measure.
-func (x fileRow) level() check.Asked {
-	if a, ok := x.asked["loudness"]; ok {
-		return a
-	}
-	return x.asked["RMS, plain"]
 }
 
 // found counts the findings that concern a row's file.
@@ -193,7 +187,9 @@ func CSV(w io.Writer, r Report) error {
 				if s.Spec != f.Spec {
 					continue
 				}
-				for _, a := range check.Beside(s, ch.Role, check.FactsOf(f.Record)) {
+				rows := check.Beside(s, ch.Role, check.FactsOf(f.Record))
+				x.level = rows[0]
+				for _, a := range rows {
 					x.asked[a.What] = a
 				}
 			}
