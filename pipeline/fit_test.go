@@ -142,6 +142,24 @@ func TestTrim(t *testing.T) {
 	}
 }
 
+// However far off a file is, its trim brings it inside the window, also where
+// that is as narrow as EBU R 128 has it, and none is given to what is well inside.
+func TestTrimReachesEveryWindow(t *testing.T) {
+	for _, width := range []float64{0.2, 0.4, 1, 5} {
+		level := Level{Measure: MeasureLoudness, CountedAs: CountedTwice, Window: [2]float64{-23 - width/2, -23 + width/2}, Aim: -23}
+		for off := -3.0; off <= 3; off += 0.01 {
+			parts := []LeveledPart{weighed("a", -30, -26.0103+off, 100)}
+			trim := float64(Trim(parts, nil, level, Edges{}))
+			if at := -23 + off + trim; at < level.Window[0]-1e-6 || at > level.Window[1]+1e-6 {
+				t.Errorf("a window of %g LU: %.2f LU off is trimmed by %.1f dB to %.3f LUFS", width, off, trim, at)
+			}
+			if math.Abs(off) < width/5 && trim != 0 {
+				t.Errorf("a window of %g LU: %.2f LU off is trimmed by %.1f dB", width, off, trim)
+			}
+		}
+	}
+}
+
 func TestJudge(t *testing.T) {
 	src := DigestOf([]byte("s"))
 	clip := Finding{Check: "clipped", Source: src, StartS: 12.3, Weight: Listen}

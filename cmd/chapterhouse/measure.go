@@ -37,7 +37,7 @@ func measureCommand() *cobra.Command {
 			return measure(c, args, spec, asJSON)
 		},
 	}
-	c.Flags().StringVar(&spec, "spec", "", "a spec of the house or a built-in one: retail, lossless")
+	c.Flags().StringVar(&spec, "spec", "", "a spec of the house or a built-in one: retail, lossless, broadcast, streaming-speech")
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
 }

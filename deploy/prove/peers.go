@@ -30,7 +30,8 @@ const blockS = 0.4
 // gate; we call it silence.
 const absoluteGate = -70.0
 
-// peers holds our meters beside ffmpeg's and sox's.
+// peers holds our meters beside ffmpeg's and sox's, on the demo title and its
+// files of every built-in spec, and these against their windows.
 func peers(ctx context.Context, s *site, t *table) error {
 	if err := need("ffmpeg", "sox", "lame"); err != nil {
 		return err
@@ -69,8 +70,7 @@ func peers(ctx context.Context, s *site, t *table) error {
 		}
 	}
 	b.fill(t, len(files))
-	windows(t, filepath.Join(out, filepath.Base(title)), b.theirs)
-	return nil
+	return windows(ctx, t, filepath.Join(out, filepath.Base(title)), b.theirs)
 }
 
 // audioIn lists a folder's audio files, and those of its folders.

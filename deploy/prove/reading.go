@@ -69,6 +69,17 @@ func readFFmpeg(ctx context.Context, path string) (reading, error) {
 	return parseFFmpeg(string(r.stdout), string(r.stderr))
 }
 
+// readDual is the integrated loudness by ffmpeg's ebur128 when it counts one
+// channel as two by itself, LUFS. With two channels it is as the file reads.
+func readDual(ctx context.Context, path string) (float64, error) {
+	r, err := call(ctx, nil, "ffmpeg", "-hide_banner", "-nostats", "-nostdin", "-i", "file:"+path, "-map", "0:a:0",
+		"-af", "ebur128=dualmono=true:metadata=1:framelog=verbose,ametadata=mode=print:key=lavfi.r128.I:file=-", "-f", "null", "-")
+	if err != nil {
+		return math.NaN(), err
+	}
+	return strconv.ParseFloat(lastOf(string(r.stdout), `lavfi\.r128\.I=(\S+)`), 64)
+}
+
 // parseFFmpeg reads the frames' metadata and the log.
 func parseFFmpeg(frames, log string) (reading, error) {
 	r := reading{loudness: math.NaN(), truePeak: math.NaN()}

@@ -1,51 +1,71 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"path/filepath"
 
-	"chapterhouse/dsp"
-	"chapterhouse/dsp/meter"
+	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/spec"
 )
 
-// windows holds the delivered files of every built-in spec against what the
-// spec asks, by a peer's reading instead of ours. theirs is ffmpeg's of a file.
-func windows(t *table, out string, theirs map[string]reading) {
-	for _, name := range spec.Names() {
-		s, _ := spec.Builtin(name)
-		level := s.Sound.Level
-		files, outside, over := 0, 0, 0
-		low, high, peak := math.Inf(1), math.Inf(-1), math.Inf(-1)
-		for path, r := range theirs {
-			if filepath.Dir(path) != filepath.Join(out, name) {
-				continue
-			}
-			files++
-			at := level.Of(levels(r, s.Sound.Files[0].Channels))
-			low, high, peak = min(low, at), max(high, at), max(peak, r.truePeak)
-			if !(at >= level.Window[0] && at <= level.Window[1]) {
-				outside++
-			}
-			if !(r.truePeak <= float64(s.Sound.Peak.MaxDBTP)) {
-				over++
-			}
-		}
-		asked := fmt.Sprintf("%g to %g %s", level.Window[0], level.Window[1], level.Unit())
-		if m := level.Meaning(); m != "" {
-			asked += ", " + m
-		}
-		t.hold("level by ffmpeg; "+name, fmt.Sprintf("%.2f to %.2f, %d files", low, high, files), asked, files > 0 && outside == 0)
-		t.hold("true peak by ffmpeg; "+name, fmt.Sprintf("at most %.2f dBTP", peak), fmt.Sprintf("at most %g dBTP", float64(s.Sound.Peak.MaxDBTP)), files > 0 && over == 0)
-	}
+// A verified spec is one with what a peer reads in its delivered files.
+type verified struct {
+	pipeline.Spec
+	files     int // delivered
+	at, peaks []float64
 }
 
-// levels is a peer's reading as our meter would have it.
-func levels(r reading, channels int) meter.Levels {
-	l := meter.Levels{RMS: dsp.DBFS(r.rms), Integrated: dsp.LUFS(r.loudness)}
-	if channels > 1 {
-		l.Channels = channels
+// windows holds the delivered files of every built-in spec against what the
+// spec asks, by a peer's reading instead of ours. theirs is ffmpeg's of a file.
+func windows(ctx context.Context, t *table, out string, theirs map[string]reading) error {
+	for _, name := range spec.Names() {
+		s, _ := spec.Builtin(name)
+		v := verified{Spec: s}
+		files, err := audioIn(filepath.Join(out, name))
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		v.files = len(files)
+		for _, path := range files {
+			r, ok := theirs[path]
+			if !ok {
+				continue // it could not read it: fewer than were delivered
+			}
+			at := r.rms
+			switch s.Sound.Level.CountedAs {
+			case pipeline.CountedOnce:
+				at = r.loudness
+			case pipeline.CountedTwice:
+				if at, err = readDual(ctx, path); err != nil {
+					return err
+				}
+			}
+			v.at, v.peaks = append(v.at, at), append(v.peaks, r.truePeak)
+		}
+		v.fill(t)
 	}
-	return l
+	return nil
+}
+
+// fill adds the rows: every file was delivered and read, and lies within.
+func (v verified) fill(t *table) {
+	level, limit := v.Sound.Level, float64(v.Sound.Peak.MaxDBTP)
+	low, high, peak := math.Inf(1), math.Inf(-1), math.Inf(-1)
+	inside, under := v.files > 0 && len(v.at) == v.files, v.files > 0 && len(v.peaks) == v.files
+	for i, at := range v.at {
+		low, high, peak = min(low, at), max(high, at), max(peak, v.peaks[i]) // NaN stays
+		inside = inside && at >= level.Window[0] && at <= level.Window[1]
+		under = under && v.peaks[i] <= limit
+	}
+	asked := fmt.Sprintf("%g to %g %s", level.Window[0], level.Window[1], level.Unit())
+	if m := level.Meaning(); m != "" {
+		asked += ", " + m
+	}
+	of := fmt.Sprintf("%d of %d files", len(v.at), v.files)
+	t.hold("level by ffmpeg; "+v.Spec.Spec, fmt.Sprintf("%.2f to %.2f, %s", low, high, of), asked, inside)
+	t.hold("true peak by ffmpeg; "+v.Spec.Spec, fmt.Sprintf("at most %.2f dBTP, %s", peak, of), fmt.Sprintf("at most %g dBTP", limit), under)
 }

@@ -85,6 +85,39 @@ func TestTextGolden(t *testing.T) {
 	golden(t, "morning.txt", got.Bytes())
 }
 
+// A loudness that stands against a spec says in words how one channel counts,
+// and source and file are counted alike: one channel of -20 LUFS is -16.99 as two.
+func TestLoudnessSaysHowItCounts(t *testing.T) {
+	for _, c := range []struct {
+		counted  pipeline.Counted
+		channels int // of the file
+		want     []string
+	}{
+		{pipeline.CountedTwice, 1, []string{"LUFS, counted as two channels", " -20.4 → -15.8 ", "level -16.09 to -15.79 LUFS, counted as two channels (window -17 to -15.5)"}},
+		{pipeline.CountedTwice, 2, []string{"LUFS, counted as two channels", " -20.4 → -18.8 ", "level -19.10 to -18.80 LUFS, counted as two channels (window -17 to -15.5)"}},
+		{pipeline.CountedOnce, 1, []string{"LUFS, counted as one channel", " -23.4 → -18.8 ", "level -19.10 to -18.80 LUFS, counted as one channel (window -17 to -15.5)"}},
+	} {
+		r := morning()
+		r.Specs[0].Sound.Level = pipeline.Level{Measure: pipeline.MeasureLoudness, CountedAs: c.counted, Window: [2]float64{-17, -15.5}, Aim: -16}
+		for i := range r.Chapters {
+			for j := range r.Chapters[i].Files {
+				if c.channels > 1 {
+					r.Chapters[i].Files[j].Record.Levels.Channels = c.channels
+				}
+			}
+		}
+		var got bytes.Buffer
+		if err := Text(&got, r); err != nil {
+			t.Fatal(err)
+		}
+		for _, want := range c.want {
+			if !strings.Contains(got.String(), want) {
+				t.Errorf("%s, %d channels: no %q in\n%s", c.counted, c.channels, want, got.String())
+			}
+		}
+	}
+}
+
 func golden(t *testing.T, name string, got []byte) {
 	t.Helper()
 	path := filepath.Join("testdata", name)

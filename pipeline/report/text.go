@@ -8,6 +8,7 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
 )
@@ -85,6 +86,11 @@ func (t *text) chapters(r Report, s pipeline.Spec) {
 		{"", "chapter", "narrator", "verdict", "RMS, plain", "loudness", "true peak", "noise floor", "what to do"},
 		{"", "", "", "", "dBFS", "LUFS", "dBTP", "raw → gain → delivered, dBFS", ""},
 	}
+	loudness := func(l meter.Levels) float64 { return float64(l.Integrated) }
+	if m := s.Sound.Level.Meaning(); m != "" { // source and file counted alike, as the window is
+		rows[1][5] += ", " + m
+		loudness = s.Sound.Level.Of
+	}
 	for _, ch := range r.Chapters {
 		row := []string{fmt.Sprint(ch.Number), ch.Name, narrators(ch), string(ch.Verdict)}
 		f, ok := fileOf(ch, s.Spec)
@@ -99,7 +105,7 @@ func (t *text) chapters(r Report, s pipeline.Spec) {
 		}
 		rows = append(rows, append(row,
 			pair(float64(src.Levels.RMS), float64(f.Record.Levels.RMS)),
-			pair(float64(src.Levels.Integrated), float64(f.Record.Levels.Integrated)),
+			pair(loudness(src.Levels), loudness(f.Record.Levels)),
 			num(float64(src.Levels.TruePeak))+" → "+sprintf("%.2f", float64(f.Record.Levels.TruePeak)), // as close to a limit as this goes
 			floors, todo(ch)))
 	}
@@ -131,7 +137,7 @@ func (t *text) summary(r Report, s pipeline.Spec) {
 	}
 	w := s.Sound.Level.Window
 	if m := s.Sound.Level.Meaning(); m != "" {
-		unit += " " + m
+		unit += ", " + m
 	}
 	t.line("%s (%s): %s, level %.2f to %.2f %s (window %g to %g), true peak at most %.2f dBTP (limit %.1f)",
 		s.Spec, formats(s), count(n, "file"), lo, hi, unit, w[0], w[1], peak, float64(s.Sound.Peak.MaxDBTP))
