@@ -190,7 +190,7 @@ func file(ctx context.Context, was, is pipeline.FileOutcome, l Listen) (File, er
 	if err != nil {
 		return f, err
 	}
-	f.Spectrum = spectra(old.Spectrum, now.Spectrum)
+	f.Spectrum = Spectra(old.Spectrum, now.Spectrum)
 	late, why := lateness(old, now)
 	switch {
 	case l.Residual == nil:

@@ -19,8 +19,8 @@ type BandChange struct {
 // Where a voice is; the level's own change is the median over it.
 const voiceFromHz, voiceToHz = 100.0, 8000.0
 
-// spectra is the change of every band that both spectra have; none without both.
-func spectra(was, is pipeline.Spectrum) []BandChange {
+// Spectra is the change of every band that both spectra have; none without both.
+func Spectra(was, is pipeline.Spectrum) []BandChange {
 	bands := spectrum.SixthOctaves()
 	if len(was) != len(bands) || len(is) != len(bands) {
 		return nil

@@ -6,6 +6,7 @@ import (
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
+	"chapterhouse/pipeline/compare"
 	"chapterhouse/pipeline/series"
 )
 
@@ -25,12 +26,18 @@ type chapterView struct {
 	Time                      picture // raw, marks, delivered, gains
 	Others                    []picture
 	Unmarked                  int
-	Spectra                   []picture
+	Spectra                   []captioned
 	Floors                    picture
 	Files                     []fileView
 	Stages                    []stageRow
 	Join                      *joinView
 	Parts                     []partRow
+}
+
+// captioned is a picture and what it is of, where there are several.
+type captioned struct {
+	Caption string
+	Picture picture
 }
 
 type findingRow struct {
@@ -58,8 +65,8 @@ type partRow struct {
 }
 
 type joinView struct {
-	Before, Ends, Opens string
-	Picture             picture
+	Before, Ends, Opens, Step, Bands string
+	Picture                          picture
 }
 
 // file reads a file's series.
@@ -274,9 +281,13 @@ func (b builder) join(i int) *joinView {
 	if ends.SpeechS == 0 || opens.SpeechS == 0 {
 		return nil
 	}
-	return &joinView{
+	v := &joinView{
 		Before: titleOf(before), Ends: minus(sprintf("%.1f dBFS", float64(ends.RMS))), Opens: minus(sprintf("%.1f dBFS", float64(opens.RMS))),
+		Step: minus(sprintf("%+.1f dB", float64(opens.RMS-ends.RMS))),
 		Picture: spectra(sprintf("spectrum of the last 5 s of %s and the first 15 s of %s, while speaking", titleOf(before), titleOf(now)),
 			curve{class: "cb", name: "last 5 s before", bands: ends.Spectrum}, curve{class: "ca", name: "first 15 s here", bands: opens.Spectrum}),
 	}
+	bands := compare.Spectra(ends.Spectrum, opens.Spectrum)
+	v.Bands = minus(strings.Join(nonEmpty(bandOf(compare.Most(bands, 1)), bandOf(compare.Most(bands, -1))), ", "))
+	return v
 }

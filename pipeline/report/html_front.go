@@ -25,6 +25,7 @@ type frontView struct {
 	FileOf            string
 	Findings          []findingRow // of the title as a whole
 	Index             []group
+	Overview          picture
 }
 
 type tally struct {
@@ -94,6 +95,7 @@ func (b builder) front(style template.CSS) (frontView, error) {
 			v.Index = append(v.Index, g)
 		}
 	}
+	v.Overview = b.overview()
 	return v, b.places(&v)
 }
 

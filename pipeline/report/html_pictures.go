@@ -141,6 +141,8 @@ func (v *chapterView) pictures(b builder, ch pipeline.ChapterOutcome, d files) {
 			if len(marks) > 0 {
 				t.y -= rowGap
 				v.Unmarked = t.marks(marks)
+			} else {
+				t.y += 5
 			}
 		}
 		t.wave("delivered", "peak, dBFS", "d", columns, whole(f.wave, f.of.Record.LengthS))
@@ -164,7 +166,13 @@ func (v *chapterView) pictures(b builder, ch pipeline.ChapterOutcome, d files) {
 	}
 	for i, p := range d.parts {
 		if i < maxSpectra && i < len(ch.Parts) {
-			v.Spectra = append(v.Spectra, partSpectra(ch, i, p.Part))
+			drawn := captioned{Picture: partSpectra(ch, i, p.Part)}
+			if len(ch.Parts) > 1 {
+				drawn.Caption = ch.Parts[i].Path
+			}
+			if len(drawn.Picture.Shapes) > 0 {
+				v.Spectra = append(v.Spectra, drawn)
+			}
 		}
 	}
 }

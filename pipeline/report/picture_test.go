@@ -295,3 +295,54 @@ func TestSpectraAreTrue(t *testing.T) {
 		t.Error("a picture of nothing")
 	}
 }
+
+// at is where the shapes of a class and the texts of a picture stand.
+func at(t *testing.T, p picture, class string) (corner [2]float64, labels map[string][2]float64) {
+	t.Helper()
+	labels = map[string][2]float64{}
+	for _, s := range p.Shapes {
+		if s.Text != "" {
+			x, _ := strconv.ParseFloat(s.X, 64)
+			y, _ := strconv.ParseFloat(s.Y, 64)
+			labels[s.Text] = [2]float64{x, y}
+		} else if s.Class == class { // the last one: what comes before is the key
+			if _, err := fmt.Sscanf(s.D, "M%f %f", &corner[0], &corner[1]); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	return corner, labels
+}
+
+// TestFloorsAreTrue: a delivered floor stands over its figure.
+func TestFloorsAreTrue(t *testing.T) {
+	r, _ := long(1, 10, 0, 0, 1)
+	r.Chapters[0].Files[0].Record.Floor.Median = -50
+	disc, labels := at(t, floors(builder{r: r}, r.Chapters[0]), "po")
+	if want := labels["−50"][0]; math.Abs(disc[0]+5.5-want) > 0.2 {
+		t.Errorf("-50 dBFS is drawn at %v, its label at %v", disc[0]+5.5, want)
+	}
+}
+
+// TestOverviewIsTrue: a chapter stands over its number, at its level.
+func TestOverviewIsTrue(t *testing.T) {
+	r, _ := long(5, 10, 0, 0, 1)
+	ch := &r.Chapters[3]
+	ch.Verdict, ch.Files[0].Record.Levels.RMS = pipeline.Return, -23
+	ch.Files[0].Record.Floor.Windows = 0
+	r.Chapters[1].Hole = "01.flac: is no audio"
+	p := builder{r: r}.overview()
+	square, labels := at(t, p, "mr")
+	if want := labels["4"][0]; math.Abs(square[0]+5-want) > 0.2 {
+		t.Errorf("chapter 4 is drawn at %v, its number at %v", square[0]+5, want)
+	}
+	if want := labels["−23"][1] - 4; math.Abs(square[1]+5-want) > 0.2 {
+		t.Errorf("-23 dBFS is drawn at %v, its label at %v", square[1]+5, want)
+	}
+	if cross, labels := at(t, p, "ld"); math.Abs(cross[0]+5-labels["2"][0]) > 0.2 {
+		t.Errorf("the missing chapter is crossed at %v", cross[0])
+	}
+	if p := (builder{}).overview(); len(p.Shapes) > 0 {
+		t.Error("a picture of no title")
+	}
+}
