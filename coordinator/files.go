@@ -104,7 +104,7 @@ func assetRecipes(plan pipeline.Plan, i int, profiles []pipeline.ProfileRecord, 
 	for _, profile := range profiles {
 		for _, s := range plan.Specs {
 			for _, f := range s.Sound.Files {
-				f.Channels = profile.Channels
+				f.Channels = max(f.Channels, profile.Channels)
 				r := pipeline.NewRecipe(pipeline.StepFile)
 				r.File = &pipeline.FileRecipe{
 					Parts:  []pipeline.FilePart{{Cut: profile.Cut, Chain: []pipeline.Resolved{}}},

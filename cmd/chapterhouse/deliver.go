@@ -76,6 +76,9 @@ func shown(path string) string {
 
 // writeReport leaves the report beside the deliveries, and prints it.
 func writeReport(ctx context.Context, w io.Writer, s store.Store, r report.Report, out string, asJSON bool) error {
+	if err := leaveReel(ctx, s, &r, out); err != nil {
+		return err
+	}
 	if err := leaveReport(ctx, s, r, out); err != nil {
 		return err
 	}

@@ -54,7 +54,7 @@ func TestRenewed(t *testing.T) {
 			h.Specs["lossless"] = s
 		}, "", []string{"lossless asks for another sound: its files are made anew"}},
 		{"a narrator who is gone", func(h *house.House) { delete(h.Narrators, "ines-marlow") }, "no narrator ines-marlow any more: push one, or submit the title from its folder", nil},
-		{"a spec that is gone", func(h *house.House) { delete(h.Specs, "retail") }, "no spec retail any more, only lossless: push it, or submit the title from its folder", nil},
+		{"a spec that is gone", func(h *house.House) { delete(h.Specs, "retail") }, "no spec retail any more, only broadcast, lossless, streaming-speech: push it, or submit the title from its folder", nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			last, _ := submitted(t)

@@ -59,6 +59,7 @@ func Builtin() []Check {
 		tailLength(),
 		fileLength(),
 		titleSpread(),
+		join(),
 		limiterDepth(),
 		fitGain(),
 		forcedTrim(),

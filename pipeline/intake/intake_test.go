@@ -21,11 +21,11 @@ import (
 
 // A voice is speech-like sound over room tone.
 type voice struct {
-	rateHz, bits, channels int
-	seconds                float64
-	speech, floor          float64 // dB against the plain one
-	clip                   bool
-	seed                   uint64
+	rateHz, channels int
+	seconds          float64
+	speech, floor    float64 // dB against the plain one
+	clip             bool
+	seed             uint64
 }
 
 // record writes a voice as WAV, or as FLAC where the name asks for it.

@@ -99,6 +99,19 @@ func TestAssetUnderTheCeiling(t *testing.T) {
 	}
 }
 
+// TestMonoAsset: one channel becomes as many as the spec's files have, alike.
+func TestMonoAsset(t *testing.T) {
+	f := newJobFolder(t)
+	x := tune(44100, 4, 0.3)[0]
+	file, _ := f.assetOf(flac24, f.wav("tune.wav", 44100, 24, x), len(x))
+	file.File.Format.Channels = 2
+	out := f.samples(f.do(file)[0])
+	if len(out) != 2 {
+		t.Fatalf("%d channels", len(out))
+	}
+	same(t, "the second channel", out[1], out[0])
+}
+
 // TestAssetOfNothing: digital silence is no asset.
 func TestAssetOfNothing(t *testing.T) {
 	f := newJobFolder(t)

@@ -24,6 +24,7 @@ type frontView struct {
 	More              int // places that are not listed
 	FileOf            string
 	Findings          []findingRow // of the title as a whole
+	Reel              []reelRow
 	Index             []group
 	Overview          picture
 }
@@ -50,6 +51,22 @@ type group struct {
 }
 
 type link struct{ ID, Name string }
+
+// reelRow is a stretch of the listening reel.
+type reelRow struct{ At, What, ID, Chapter, InFile string }
+
+func (b builder) reel() (rows []reelRow) {
+	for _, p := range b.r.Reel {
+		row := reelRow{At: clock(p.AtS), What: string(p.What), Chapter: sprintf("%d %s", p.Chapter, p.Name), InFile: clock(p.FromS) + " to " + clock(p.ToS)}
+		for i, ch := range b.r.Chapters {
+			if ch.Number == p.Chapter {
+				row.ID = b.ids[i]
+			}
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
 
 func (b builder) front(style template.CSS) (frontView, error) {
 	v := frontView{Style: style, Title: b.r.Title, House: b.r.House, Run: b.r.Run, Chapters: count(len(b.r.Chapters), "chapter")}
@@ -78,6 +95,7 @@ func (b builder) front(style template.CSS) (frontView, error) {
 	for _, s := range b.r.Skipped {
 		v.Deliveries = append(v.Deliveries, stated{"skipped", s.Why})
 	}
+	v.Reel = b.reel()
 	if len(b.r.Specs) > 0 {
 		v.FileOf = b.r.Specs[0].Spec
 	}

@@ -11,6 +11,7 @@ import (
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/intake"
+	"chapterhouse/pipeline/reel"
 )
 
 // A Report is a run's outcome with what this call knows beside it.
@@ -19,6 +20,7 @@ type Report struct {
 	Intake     *intake.Answer `json:"intake,omitempty"` // what was said before the night; nil where this call did not submit
 	Work       Work           `json:"work"`
 	Deliveries []Delivery     `json:"deliveries"`
+	Reel       []reel.Part    `json:"reel,omitempty"` // of reel.flac beside the report
 }
 
 // Work counts results, by how they were come by.

@@ -11,6 +11,7 @@ import (
 	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
+	"chapterhouse/pipeline/reel"
 )
 
 var sprintf = fmt.Sprintf
@@ -28,6 +29,7 @@ func Text(w io.Writer, r Report) error {
 	}
 	t.line("")
 	t.findings(r)
+	t.reel(r.Reel)
 	t.gains(r)
 	t.cost(r)
 	t.deliveries(r)
@@ -240,6 +242,20 @@ func (t *text) cautions(r Report) {
 	t.line("")
 	t.line("Listen at a moderate level: loud listening harms hearing. What is said of a booth is acoustic guidance;")
 	t.line("panels, wiring, ventilation and fire rating follow local codes and licensed practice.")
+}
+
+// reel is what is heard when in the listening reel.
+func (t *text) reel(parts []reel.Part) {
+	if len(parts) == 0 {
+		return
+	}
+	t.line("reel.flac, for one listen at a moderate level")
+	rows := [][]string{{"at", "", "chapter", "", "in its file"}}
+	for _, p := range parts {
+		rows = append(rows, []string{clock(p.AtS), string(p.What), sprintf("%d", p.Chapter), p.Name, clock(p.FromS) + " to " + clock(p.ToS)})
+	}
+	t.table(rows)
+	t.line("")
 }
 
 func (t *text) deliveries(r Report) {

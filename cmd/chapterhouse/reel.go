@@ -1,0 +1,60 @@
+package main
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/reel"
+	"chapterhouse/pipeline/report"
+	"chapterhouse/pipeline/store"
+)
+
+const reelFile = "reel.flac"
+
+// leaveReel cuts a title's listening reel beside its deliveries, and has the
+// report tell what is heard when in it. A title without files has none.
+func leaveReel(ctx context.Context, s store.Store, r *report.Report, out string) error {
+	path := filepath.Join(out, r.Slug, reelFile)
+	spec, ok := reel.Spec(r.Specs)
+	if ok {
+		r.Reel = reel.Choose(r.Outcome, spec.Spec)
+	}
+	if len(r.Reel) == 0 {
+		return unlessAbsent(os.Remove(path)) // an earlier run's
+	}
+	dir, err := os.MkdirTemp(filepath.Dir(path), ".reel-")
+	if err != nil {
+		return reelError(err)
+	}
+	defer os.RemoveAll(dir)
+	fetched := map[pipeline.Digest]string{}
+	bring := func(ctx context.Context, p reel.Part) (string, error) {
+		if path, there := fetched[p.Blob]; there {
+			return path, nil
+		}
+		path := filepath.Join(dir, string(p.Blob)+"."+string(p.Format))
+		fetched[p.Blob] = path
+		return path, blobTo(ctx, s, p.Blob, path)
+	}
+	fresh := filepath.Join(dir, reelFile)
+	if err := reel.Cut(ctx, r.Reel, bring, fresh); err != nil {
+		return reelError(err)
+	}
+	if err := os.Rename(fresh, path); err != nil {
+		return reelError(err)
+	}
+	return nil
+}
+
+func reelError(err error) error {
+	return pipeline.Errorf(pipeline.KindOf(err), "cut the listening reel", "%w", err)
+}
+
+func unlessAbsent(err error) error {
+	if os.IsNotExist(err) {
+		return nil
+	}
+	return err
+}
