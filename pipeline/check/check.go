@@ -51,6 +51,11 @@ func Builtin() []Check {
 	return []Check{
 		clipped(),
 		digitalSilence(),
+		tooShort(),
+		lowRate(),
+		onceLossy(),
+		gated(),
+		limitedPeaks(),
 		levelWindow(),
 		peakCeiling(),
 		noiseFloor(),

@@ -7,7 +7,10 @@ import (
 	"chapterhouse/pipeline"
 )
 
-const digitalSilenceS = 0.050
+const (
+	digitalSilenceS = 0.050
+	silencePlaces   = 20 // more are one finding: somebody muted every pause
+)
 
 func digitalSilence() Check {
 	return Check{
@@ -57,5 +60,16 @@ func (l *silenceListener) Heard() []Stretch {
 	if len(places) > 0 && places[0].From == 0 {
 		places = places[1:]
 	}
-	return places
+	if len(places) <= silencePlaces {
+		return places
+	}
+	var all dsp.Frames
+	for _, p := range places {
+		all += p.To - p.From
+	}
+	one := places[0]
+	one.To = places[len(places)-1].To
+	one.Measured = fmt.Sprintf("%.2f s without any room, in %d places", all.Seconds(l.rateHz), len(places))
+	one.Do = "listen to the pauses; have them filled with the booth's room tone, or ask for the recording before they were muted"
+	return []Stretch{one}
 }
