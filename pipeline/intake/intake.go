@@ -27,6 +27,7 @@ type Answer struct {
 type File struct {
 	Path     string          `json:"path"` // within the title's folder
 	Chapters []int           `json:"chapters"`
+	Role     pipeline.Role   `json:"role,omitempty"` // of the first of them
 	Narrator string          `json:"narrator,omitempty"`
 	Setup    string          `json:"setup,omitempty"`
 	Session  string          `json:"session,omitempty"`
@@ -126,7 +127,7 @@ func filesOf(t pipeline.Title) (order []File, known map[string]bool) {
 			if !twice {
 				i = len(order)
 				at[p.File], known[p.File] = i, true
-				order = append(order, File{Path: p.File, Narrator: p.Narrator, Setup: p.Setup, Session: p.Session})
+				order = append(order, File{Path: p.File, Role: ch.Role, Narrator: p.Narrator, Setup: p.Setup, Session: p.Session})
 			}
 			if n := len(order[i].Chapters); n == 0 || order[i].Chapters[n-1] != ch.Number {
 				order[i].Chapters = append(order[i].Chapters, ch.Number)

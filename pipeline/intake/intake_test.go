@@ -248,6 +248,25 @@ func TestStandOff(t *testing.T) {
 	}
 }
 
+// Music has a level of its own: it stands off nobody.
+func TestGainsLeaveAssetsOut(t *testing.T) {
+	var a Answer
+	for i, speech := range []dsp.DBFS{-22, -23, -22.5, -12} {
+		f := File{Path: fmt.Sprint(i), Role: pipeline.RoleChapter, Heard: &Heard{Speech: speech, Floor: speech - 50}}
+		if speech == -12 {
+			f.Role = pipeline.RoleAsset
+		}
+		a.Files = append(a.Files, f)
+	}
+	if a.gains(); len(a.Remarks) > 0 {
+		t.Errorf("%+v", a.Remarks)
+	}
+	a.Files[3].Role = pipeline.RoleChapter
+	if a.gains(); len(a.Remarks) != 1 || a.Remarks[0].File != "3" {
+		t.Errorf("%+v", a.Remarks)
+	}
+}
+
 // A version is told by length, by digest, or not yet.
 func TestVersions(t *testing.T) {
 	chapter := func(n int, file string) pipeline.TitleChapter {

@@ -87,7 +87,7 @@ func (a *Answer) gains() {
 	voices := map[string][]File{}
 	var order []string
 	for _, f := range a.Files {
-		if f.Heard == nil || math.IsInf(float64(f.Heard.Speech), -1) {
+		if f.Heard == nil || f.Role == pipeline.RoleAsset || math.IsInf(float64(f.Heard.Speech), -1) {
 			continue
 		}
 		id := pipeline.SessionID(f.Narrator, f.Setup, f.Session)
