@@ -223,6 +223,7 @@ func TestBars(t *testing.T) {
 					show.title(seen)
 				}
 				show.event(queue.Event{Key: digests(n % 2)[0], Progress: float64(n%1000) / 1000})
+				time.Sleep(20 * time.Microsecond) // news, and not all of a busy machine's time
 			}
 		})
 	}

@@ -34,9 +34,9 @@ var golden = map[string]string{
 	"profile":                          "b3006330d4",
 	"profile, resampled":               "1b72b436c4",
 	"weigh":                            "af6081802f",
-	"file, FLAC of 24 bits, resampled": "df3f319780 37c1961f3d",
-	"file, FLAC of 16 bits":            "17878890be 6967242ac1",
-	"file, WAV":                        "1ec258421e 65c68485aa",
+	"file, FLAC of 24 bits, resampled": "5562e31c71 37c1961f3d",
+	"file, FLAC of 16 bits":            "1b3ad5f021 6967242ac1",
+	"file, WAV":                        "0fa46160af 65c68485aa",
 	"check":                            "839d50f527",
 }
 

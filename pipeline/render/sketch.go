@@ -68,10 +68,9 @@ func (s *spoken) judge() {
 	}
 	if speech {
 		s.welch.Write(s.block)
+		s.welch.Break() // one segment a block: overlap would double the work and draw the same line
 		s.energy += sum
 		s.blocks++
-	} else {
-		s.welch.Break()
 	}
 	s.n++
 	s.block = s.block[:0]
