@@ -189,7 +189,7 @@ func TestAuditNames(t *testing.T) {
 		}, "damage damaged", title + "/000001/1 ines  01-1.flac"},
 		{"a commit's record", func(w *world) string {
 			name := commitName(w.keyOf(pipeline.StepCheck, "02-1.flac"))
-			w.replace(name, `"record":{}`, `"record":7`)
+			w.replace(name, `"record":{"pauses":[[`, `"record":{"pauses":[7,[`)
 			return name
 		}, "damage damaged", title + "/000001/2 ines  02-1.flac"},
 		{"a commit of a file without one", func(w *world) string {

@@ -13,6 +13,7 @@ import (
 	"chapterhouse/pipeline/chain"
 	"chapterhouse/pipeline/check"
 	"chapterhouse/pipeline/series"
+	"chapterhouse/pipeline/split"
 	"chapterhouse/pipeline/store"
 )
 
@@ -57,7 +58,27 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 	o.Findings, title = pipeline.Judge(append(whole, idle(p.sub.Decisions, o.Chapters)...), pipeline.WholeTitle, p.sub.Decisions)
 	o.Verdict = pipeline.Worse(o.Verdict, title)
 	o.Withheld = withheld(o)
+	o.Excerpt = p.excerpt(o.Chapters, files)
 	return o, nil
+}
+
+// excerpt is what could be the title's, where it names none itself.
+func (p *pass) excerpt(chapters []pipeline.ChapterOutcome, files []made) *pipeline.Excerpt {
+	if slices.ContainsFunc(chapters, func(ch pipeline.ChapterOutcome) bool { return ch.Role == pipeline.RoleExcerpt }) {
+		return nil
+	}
+	pauses := make([][][]pipeline.Span, len(files))
+	for i, m := range files {
+		pauses[i] = m.check.Pauses
+	}
+	e := split.Excerpt(chapters, pauses)
+	if e != nil && e.Narrator == p.sub.Title.Narrator {
+		e.Narrator = ""
+		if e.Setup == p.sub.Title.Setup {
+			e.Setup = ""
+		}
+	}
+	return e
 }
 
 // idle are decisions on chapters that the run does not have: their numbers are

@@ -61,6 +61,7 @@ func TestCost(t *testing.T) {
 		{"a chapter more", func(w *world) {
 			w.chapter(5, "Frost", "ines", recording{seconds: 500, speech: -24.1, body: 0, booth: -66})
 		}, "000002", 1, 1, 2, 1},
+		{"an excerpt, which sounds as its chapter does", func(w *world) { w.excerpt(2, 100, 280) }, "000002", 1, 1, 2, 1},
 		{"two chapters in another order", func(w *world) {
 			ch := w.sub.Title.Chapters
 			ch[0], ch[1] = ch[1], ch[0]

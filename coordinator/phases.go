@@ -116,6 +116,9 @@ func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterO
 			continue // no session's
 		}
 		for j := range ch.parts {
+			if _, _, ok := excerptOf(plan, profiles, i, j); ok {
+				continue // its session has heard it
+			}
 			parts = append(parts, plan.Chapters[i].Parts[j])
 			ids = append(ids, pipeline.PartID(i, j))
 			records = append(records, ch.parts[j])
@@ -149,8 +152,40 @@ func (p *pass) fits(ctx context.Context, plan pipeline.Plan, profiles []chapterO
 		}
 		fits.Sessions[id] = fit
 	}
+	for i, ch := range profiles {
+		for j := range ch.parts {
+			if a, b, ok := excerptOf(plan, profiles, i, j); ok {
+				fits.Names[pipeline.PartID(i, j)] = fits.Names[pipeline.PartID(a, b)]
+			}
+		}
+	}
 	err = decide(ctx, p, "fits", &fits)
 	return fits, err == nil, err
+}
+
+// excerptOf is the part that an excerpt's part is taken from: it sounds as that
+// one does, and counts for nothing besides. ok is false for what is no excerpt,
+// or of a recording or a session that nothing else is of.
+func excerptOf(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], i, j int) (chapter, part int, ok bool) {
+	if plan.Chapters[i].Role != pipeline.RoleExcerpt {
+		return 0, 0, false
+	}
+	one := plan.Chapters[i].Parts[j]
+	for a, ch := range plan.Chapters {
+		if ch.Role == pipeline.RoleExcerpt || ch.Role == pipeline.RoleAsset || !profiles[a].there() {
+			continue
+		}
+		for b, other := range ch.Parts {
+			voice := other.Voice
+			if one.Voice.Session == "" {
+				voice.Session = ""
+			}
+			if other.Source == one.Source && voice == one.Voice && other.Span.From < one.Span.To && one.Span.From < other.Span.To {
+				return a, b, true
+			}
+		}
+	}
+	return 0, 0, false
 }
 
 // reference is the level a voice's chain counts on; nil without a chain.

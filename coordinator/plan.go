@@ -82,11 +82,12 @@ func (p *pass) split(files map[string]source, rates []int) pipeline.Plan {
 		return f.blob, f.is.RateHz, f.is.Frames, ok && f.fault == ""
 	}
 	chapters := p.sub.Title.Chapters
-	if p.sub.Title.Found && len(chapters) == 1 {
-		f := files[chapters[0].Parts[0].File]
+	if book, ok := split.Lone(p.sub.Title); ok {
+		f := files[book.Parts[0].File]
 		if f.fault == "" && len(f.is.Cues) > 0 {
 			var found []pipeline.Finding
-			chapters, found = split.FromCues(chapters[0], f.is.Cues, f.is.RateHz, f.is.Frames)
+			chapters, found = split.FromCues(book, f.is.Cues, f.is.RateHz, f.is.Frames)
+			chapters = split.WithExcerpts(chapters, p.sub.Title.Chapters)
 			plan.Findings = append(slices.Clone(plan.Findings), found...)
 		}
 	}

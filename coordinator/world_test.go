@@ -128,6 +128,15 @@ func (w *world) part(number int, who string, r recording) {
 	w.sub.Sources = append(w.sub.Sources, w.upload(path, r))
 }
 
+// excerpt adds an excerpt of a chapter's first part.
+func (w *world) excerpt(of int, fromS, toS float64) {
+	part := w.sub.Title.Chapters[w.index(of)].Parts[0]
+	part.FromS, part.ToS = fromS, toS
+	w.sub.Title.Chapters = append(w.sub.Title.Chapters, pipeline.TitleChapter{
+		Number: len(w.sub.Title.Chapters) + 1, Name: "Excerpt", Role: pipeline.RoleExcerpt, Parts: []pipeline.TitlePart{part},
+	})
+}
+
 func (w *world) upload(path string, r recording) pipeline.SourceFile {
 	contents := r.contents
 	if contents == "" {

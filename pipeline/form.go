@@ -123,6 +123,12 @@ func (o Outcome) Check() error {
 	f.name("house", o.House)
 	f.name("title", o.Title)
 	f.specs(o.Specs)
+	if e := o.Excerpt; e != nil {
+		f.chapter(e.Chapter, e.Name, 1)
+		f.path(e.File)
+		f.voice(e.Narrator, e.Setup)
+		f.want(e.Session == "" || ValidSlug(e.Session), "%.80q can't name a session", e.Session)
+	}
 	f.count("chapters", len(o.Chapters), mostChapters)
 	for _, ch := range o.Chapters {
 		f.chapter(ch.Number, ch.Name, max(len(ch.Parts), 1))

@@ -183,8 +183,21 @@ type Outcome struct {
 	Chapters  []ChapterOutcome  `json:"chapters"`
 	Findings  []Finding         `json:"findings,omitempty"` // of the title as a whole
 	Withheld  map[string]string `json:"withheld,omitempty"` // spec → why its delivery is withheld
+	Excerpt   *Excerpt          `json:"excerpt,omitempty"`  // what could be heard by itself, where the title names none
 	Cost      map[Step]Cost     `json:"cost"`
 	Engine    Engine            `json:"engine"`
+}
+
+// Excerpt is a stretch of a chapter to be heard by itself, as title.yaml can say it.
+type Excerpt struct {
+	Chapter  int     `json:"chapter"` // that it is of: number
+	Name     string  `json:"name"`    // and name
+	File     string  `json:"file"`
+	FromS    float64 `json:"from_s"`
+	ToS      float64 `json:"to_s"`
+	Narrator string  `json:"narrator,omitempty"` // empty, as is setup: the title's own
+	Setup    string  `json:"setup,omitempty"`
+	Session  string  `json:"session,omitempty"`
 }
 
 // SessionOutcome is one session's fit.

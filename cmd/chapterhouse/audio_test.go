@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/binary"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -27,6 +28,15 @@ func cmdAudio(ts *testscript.TestScript, neg bool, args []string) {
 		text = wavFile(1, 2, 44100, 16, 2*6*44100, func(n int) float64 { return tone(n / 2) })
 	case "hum": // 72 s that never stop
 		text = wavFile(1, 1, 44100, 16, 72*44100, func(n int) float64 { return 0.1 * math.Sin(2*math.Pi*150*float64(n)/44100) })
+	case "reading": // 120 s of what varies as speech does, a pause of 0.8 s in every six
+		rng := rand.New(rand.NewPCG(1, 2))
+		text = wavFile(1, 1, 44100, 16, 120*44100, func(n int) float64 {
+			noise := rng.NormFloat64()
+			if n%(6*44100) > 44100*52/10 || n < 44100 || n > 119*44100 {
+				return 0.0003 * noise
+			}
+			return (0.2+0.1*math.Sin(float64(n)/4410))*math.Sin(2*math.Pi*180*float64(n)/44100) + 0.0003*noise
+		})
 	case "music": // another tone on each side
 		text = wavFile(1, 2, 44100, 16, 2*10*44100, func(n int) float64 {
 			return 0.3 * math.Sin(2*math.Pi*(220+float64(n%2*110))*float64(n/2)/44100)
@@ -85,6 +95,21 @@ func cmdCue(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	binary.LittleEndian.PutUint32(data[4:], uint32(len(data)-8))
 	ts.Check(os.WriteFile(path, data, 0o644))
+}
+
+// cmdPaste puts the lines that a report has for title.yaml behind a head.
+//
+//	paste stdout FILE HEAD
+func cmdPaste(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: paste stdout FILE HEAD")
+	}
+	_, lines, found := strings.Cut(ts.ReadFile(args[0]), "add to the chapters of title.yaml:\n")
+	if !found {
+		ts.Fatalf("no lines for title.yaml in %s", args[0])
+	}
+	lines, _, _ = strings.Cut(lines, "\n\n")
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(ts.ReadFile(args[2])+lines+"\n"), 0o644))
 }
 
 // tone is 4 s of 997 Hz of amplitude 0.1, 1 s of digital silence on either side.

@@ -63,6 +63,7 @@ func TestScripts(t *testing.T) {
 			"cut":       cmdCut,
 			"audio":     cmdAudio,
 			"cue":       cmdCue,
+			"paste":     cmdPaste,
 			"json":      cmdJSON,
 			"readme":    cmdReadme,
 			"louder":    cmdLouder,

@@ -83,7 +83,11 @@ func (w *world) result(r pipeline.Recipe) (pipeline.Commit, error) {
 		record = pipeline.FileRecord{Levels: levels, Floor: floor(-70), HeadS: 0.75, TailS: 3, LengthS: levels.Frames.Seconds(rateHz), Encodes: 1}
 		c.Files = make([]pipeline.Output, 1)
 	case pipeline.StepCheck:
-		record = pipeline.CheckRecord{}
+		rec := pipeline.CheckRecord{}
+		for _, p := range r.Check.Parts {
+			rec.Pauses = append(rec.Pauses, pausesIn(p.Span))
+		}
+		record = rec
 	}
 	if c.Fault != "" {
 		return c, nil
@@ -91,6 +95,17 @@ func (w *world) result(r pipeline.Recipe) (pipeline.Commit, error) {
 	text, err := pipeline.Canonical(record)
 	c.Record = text
 	return c, err
+}
+
+// pausesIn is how all narrators read: after 19 seconds they take breath for one.
+func pausesIn(span pipeline.Span) []pipeline.Span {
+	pauses := []pipeline.Span{}
+	for at := span.From - span.From%(20*rateHz) + 19*rateHz; at+rateHz <= span.To; at += 20 * rateHz {
+		if at >= span.From {
+			pauses = append(pauses, pipeline.Span{From: at, To: at + rateHz})
+		}
+	}
+	return pauses
 }
 
 func audioOf(key pipeline.Digest) []byte { return []byte("audio of " + string(key)) }

@@ -63,6 +63,7 @@ func Builtin() []Check {
 		headLength(),
 		tailLength(),
 		fileLength(),
+		excerptLength(),
 		titleSpread(),
 		join(),
 		limiterDepth(),

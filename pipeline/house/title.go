@@ -19,8 +19,8 @@ const (
 )
 
 // Title reads the title in a folder of the house, and the decisions beside it.
-// Without title.yaml, or where it lists no chapters, the audio files directly
-// in the folder are the chapters (see split.FromFolder). Narrators, setups and
+// Without title.yaml, or where it lists no chapters but excerpts, the audio files
+// directly in the folder are the chapters (see split.FromFolder). Narrators, setups and
 // specs are looked up in the house, files in the folder; parts and title come
 // back with every name filled in. The error is Faults where files are at fault.
 func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error) {
@@ -46,6 +46,10 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 			t.Findings = split.Numbering(t.Chapters)
 		}
 	}
+	var excerpts []pipeline.TitleChapter
+	if !slices.ContainsFunc(t.Chapters, func(c pipeline.TitleChapter) bool { return c.Role != pipeline.RoleExcerpt }) {
+		excerpts, t.Chapters = t.Chapters, nil
+	}
 	if t.Chapters == nil && len(r.faults) == 0 {
 		t.Found = true
 		if t.Chapters, t.Findings = split.FromFolder(r.list(".")); len(t.Chapters) == 0 {
@@ -66,6 +70,7 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 			}
 			r.source(p.File, at)
 		}
+		t.Chapters = split.WithExcerpts(t.Chapters, excerpts)
 	}
 	decisions := r.decisions(t)
 	return t, decisions, r.err()
@@ -194,14 +199,21 @@ func (r *reader) decisions(t pipeline.Title) []pipeline.Decision {
 		if d.Spec != "" && !slices.Contains(t.Specs, string(d.Spec)) {
 			r.say(n.Item(i).At("spec").Fault("", "%s", strict.Unknown(string(d.Spec), "spec of this title", t.Specs)))
 		}
-		highest := slices.MaxFunc(append([]pipeline.TitleChapter{{}}, t.Chapters...), func(a, b pipeline.TitleChapter) int { return a.Number - b.Number }).Number
-		known := d.Chapter == pipeline.WholeTitle || d.Chapter > highest || // what was split has numbers that only its run knows
+		known := d.Chapter == pipeline.WholeTitle || d.Chapter > highest(t.Chapters) || // what was split has numbers that only its run knows
 			slices.ContainsFunc(t.Chapters, func(c pipeline.TitleChapter) bool { return c.Number == d.Chapter })
 		if !known && d.Name != "" && len(t.Chapters) > 0 {
 			r.say(n.Item(i).At("chapter").Fault("", "the title has no chapter %d; give the number of one of its %d", d.Chapter, len(t.Chapters)))
 		}
 	}
 	return out
+}
+
+// highest is the highest number of chapters, 0 where there are none.
+func highest(chapters []pipeline.TitleChapter) (n int) {
+	for _, c := range chapters {
+		n = max(n, c.Number)
+	}
+	return n
 }
 
 // Notices are what of a title is no fault but should be said: its Findings,

@@ -76,6 +76,12 @@ chapters:
 			`1 chapter A: a.wav 0-0 otto-kessling/desk/ +0;
 2 chapter B: b.flac 0-0 otto-kessling/desk/ +0;
 3 chapter C: c.mp3 0-0 otto-kessling/desk/ +0;`},
+		{"an excerpt beside chapters of the folder", "title: As It Lies\nnarrator: otto-kessling\nchapters: [{chapter: Excerpt, role: excerpt, file: b.flac, from_s: 30, to_s: 210}]\n",
+			`1 chapter A: a.wav 0-0 otto-kessling/desk/ +0;
+2 chapter B: b.flac 0-0 otto-kessling/desk/ +0;
+3 chapter C: c.mp3 0-0 otto-kessling/desk/ +0;
+4 excerpt Excerpt: b.flac 30-210 otto-kessling/desk/ +0;`},
+		{"an asset alone is all there is", "title: As It Lies\nchapters: [{chapter: Prelude, role: asset, file: a.wav}]\n", "1 asset Prelude: a.wav 0-0 // +0;"},
 		{"a number for a name", "title: 1871\nchapters: [{chapter: 12, file: a.wav}]\n", "1 chapter 12: a.wav 0-0 // +0;"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -2,11 +2,16 @@ package render
 
 import (
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
 )
 
-// check runs every listening check over the sources of a chapter.
+// sentenceS is the shortest pause that a check's record has: where a sentence ends.
+const sentenceS = 0.5
+
+// check runs every listening check over the sources of a chapter, and finds the
+// pauses where an excerpt may begin and end.
 func (b *bench) check(r pipeline.CheckRecipe) (pipeline.CheckRecord, float64, error) {
 	var rec pipeline.CheckRecord
 	var audioS float64
@@ -22,6 +27,7 @@ func (b *bench) check(r pipeline.CheckRecipe) (pipeline.CheckRecord, float64, er
 				names, ears = append(names, c.Name), append(ears, c.Listen(rate))
 			}
 		}
+		pauses := meter.NewPauses(rate)
 		x := make([]float64, readBlock)
 		var done dsp.Frames
 		err = b.channels(p.Source, p.Span, func(ch [][]float64) error {
@@ -29,6 +35,7 @@ func (b *bench) check(r pipeline.CheckRecipe) (pipeline.CheckRecord, float64, er
 			for _, ear := range ears {
 				ear.Hear(x[:len(ch[0])])
 			}
+			pauses.Write(x[:len(ch[0])])
 			done += dsp.Frames(len(ch[0]))
 			b.progress((float64(i) + float64(done)/float64(p.Span.Len())) / float64(len(r.Parts)))
 			return nil
@@ -37,6 +44,13 @@ func (b *bench) check(r pipeline.CheckRecipe) (pipeline.CheckRecord, float64, er
 			return rec, 0, err
 		}
 		audioS += done.Seconds(rate)
+		sentences := []pipeline.Span{}
+		for _, w := range pauses.Result() {
+			if (w.To-w.From).Seconds(rate) >= sentenceS && len(sentences) < maxPauses {
+				sentences = append(sentences, pipeline.Span{From: p.Span.From + w.From, To: p.Span.From + w.To})
+			}
+		}
+		rec.Pauses = append(rec.Pauses, sentences)
 		for j, ear := range ears {
 			for _, s := range ear.Heard() {
 				rec.Findings = append(rec.Findings, pipeline.Finding{

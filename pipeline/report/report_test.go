@@ -67,7 +67,8 @@ func morning() Report {
 				{Number: 5, Name: "Gone", Verdict: pipeline.Return, Hole: "05.flac: ends at 12.0 s of 40.0 s", Parts: []pipeline.PartOutcome{source("05.flac", "ines-marlow", -20)},
 					Findings: []pipeline.Finding{{Check: "hole", Measured: "05.flac: ends at 12.0 s of 40.0 s", Do: "mend or replace the source", Weight: pipeline.Return}}},
 			},
-			Cost: map[pipeline.Step]pipeline.Cost{pipeline.StepProfile: {CPUS: 2, AudioS: 800}, pipeline.StepFile: {CPUS: 10.5, AudioS: 1600}},
+			Excerpt: &pipeline.Excerpt{Chapter: 1, Name: "Low Water", File: "01.flac", FromS: 31.5, ToS: 212.25, Narrator: "ines-marlow", Setup: "cupboard"},
+			Cost:    map[pipeline.Step]pipeline.Cost{pipeline.StepProfile: {CPUS: 2, AudioS: 800}, pipeline.StepFile: {CPUS: 10.5, AudioS: 1600}},
 		},
 		Work: Work{Profiled: 4, Weighed: 3, Rendered: 6, Taken: 1},
 		Deliveries: []Delivery{

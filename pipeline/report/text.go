@@ -1,6 +1,7 @@
 package report
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -30,6 +31,7 @@ func Text(w io.Writer, r Report) error {
 	t.line("")
 	t.findings(r)
 	t.reel(r.Reel)
+	t.excerpt(r)
 	t.gains(r)
 	t.cost(r)
 	t.deliveries(r)
@@ -182,6 +184,32 @@ func (t *text) findings(r Report) {
 	}
 	t.table(out)
 	t.line("")
+}
+
+// excerpt is what title.yaml has to say for the proposed one to be made.
+func (t *text) excerpt(r Report) {
+	e := r.Excerpt
+	if e == nil {
+		return
+	}
+	t.line("excerpt: none is named; this stretch of %d %s, %s to %s, has no findings. To have it, add to the chapters of title.yaml:", e.Chapter, e.Name, clock(e.FromS), clock(e.ToS))
+	t.line("  - chapter: Excerpt")
+	t.line("    role: excerpt")
+	t.line("    file: %s", quoted(e.File))
+	t.line("    from_s: %s", sprintf("%.2f", e.FromS))
+	t.line("    to_s: %s", sprintf("%.2f", e.ToS))
+	for _, v := range [][2]string{{"narrator", e.Narrator}, {"setup", e.Setup}, {"session", e.Session}} {
+		if v[1] != "" {
+			t.line("    %s: %s", v[0], v[1])
+		}
+	}
+	t.line("")
+}
+
+// quoted is a text as YAML takes any: in the quotes of JSON.
+func quoted(s string) string {
+	text, _ := json.Marshal(s) // a string: can't fail
+	return string(text)
 }
 
 func (t *text) gains(r Report) {

@@ -16,6 +16,39 @@ const (
 	leastCueS = 1
 )
 
+// Lone is the one file that a folder holds of a title whose chapters nobody
+// listed: its cue points are the chapters. ok is false for any other title.
+func Lone(title pipeline.Title) (book pipeline.TitleChapter, ok bool) {
+	if !title.Found {
+		return book, false
+	}
+	n := 0
+	for _, c := range title.Chapters {
+		if c.Role != pipeline.RoleExcerpt {
+			book = c
+			n++
+		}
+	}
+	return book, n == 1
+}
+
+// WithExcerpts adds the excerpts among a title's listed chapters to those that
+// were found, with numbers that follow them.
+func WithExcerpts(found, listed []pipeline.TitleChapter) []pipeline.TitleChapter {
+	last := 0
+	for _, c := range found {
+		last = max(last, c.Number)
+	}
+	for _, c := range listed {
+		if c.Role == pipeline.RoleExcerpt {
+			last = max(last+1, c.Number)
+			c.Number = last
+			found = append(found, c)
+		}
+	}
+	return found
+}
+
 // FromCues makes chapters of one long recording, from cue point to cue point,
 // named by their labels and numbered in the order of time. What stands before
 // the first point is kept, as the opening. What was guessed is a finding.
