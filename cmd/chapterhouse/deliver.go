@@ -74,18 +74,17 @@ func shown(path string) string {
 	return path
 }
 
-// writeReport leaves the report beside the deliveries, and prints it.
+// writeReport leaves the report beside the deliveries, and prints it. A reel that
+// can't be cut takes no report away: it is told when all else is done.
 func writeReport(ctx context.Context, w io.Writer, s store.Store, r report.Report, out string, asJSON bool) error {
-	if err := leaveReel(ctx, s, &r, out); err != nil {
-		return err
-	}
+	uncut := leaveReel(ctx, s, &r, out)
 	if err := leaveReport(ctx, s, r, out); err != nil {
 		return err
 	}
 	if asJSON {
-		return report.JSON(w, r)
+		return errors.Join(report.JSON(w, r), uncut)
 	}
-	return report.Text(w, r)
+	return errors.Join(report.Text(w, r), uncut)
 }
 
 // leaveReport writes the report for every kind of reader.

@@ -17,11 +17,11 @@ const reelFile = "reel.flac"
 // report tell what is heard when in it. A title without files has none.
 func leaveReel(ctx context.Context, s store.Store, r *report.Report, out string) error {
 	path := filepath.Join(out, r.Slug, reelFile)
-	spec, ok := reel.Spec(r.Specs)
-	if ok {
-		r.Reel = reel.Choose(r.Outcome, spec.Spec)
+	var parts []reel.Part
+	if spec, ok := reel.Spec(r.Specs); ok {
+		parts = reel.Choose(r.Outcome, spec.Spec)
 	}
-	if len(r.Reel) == 0 {
+	if len(parts) == 0 {
 		return unlessAbsent(os.Remove(path)) // an earlier run's
 	}
 	dir, err := os.MkdirTemp(filepath.Dir(path), ".reel-")
@@ -39,12 +39,13 @@ func leaveReel(ctx context.Context, s store.Store, r *report.Report, out string)
 		return path, blobTo(ctx, s, p.Blob, path)
 	}
 	fresh := filepath.Join(dir, reelFile)
-	if err := reel.Cut(ctx, r.Reel, bring, fresh); err != nil {
+	if err := reel.Cut(ctx, parts, bring, fresh); err != nil {
 		return reelError(err)
 	}
 	if err := os.Rename(fresh, path); err != nil {
 		return reelError(err)
 	}
+	r.Reel = parts
 	return nil
 }
 
