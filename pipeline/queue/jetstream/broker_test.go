@@ -283,7 +283,7 @@ func TestForeignMessage(t *testing.T) {
 	must(t, q.makeConsumers(t.Context(), engine))
 	_, err := q.js.Publish(t.Context(), subject(good), []byte("{}"))
 	must(t, err)
-	if _, err := q.Lease(t.Context(), engine, 0); pipeline.KindOf(err) != pipeline.Infra || !strings.Contains(fmt.Sprint(err), "is no ring") {
+	if _, err := q.Lease(t.Context(), engine, 20*time.Second); pipeline.KindOf(err) != pipeline.Infra || !strings.Contains(fmt.Sprint(err), "is no ring") {
 		t.Errorf("Lease: %v", err)
 	}
 	must(t, q.Submit(t.Context(), ringOf(queue.Rush, 2)))
