@@ -283,7 +283,11 @@ func TestForeignMessage(t *testing.T) {
 	must(t, q.makeConsumers(t.Context(), engine))
 	_, err := q.js.Publish(t.Context(), subject(good), []byte("{}"))
 	must(t, err)
-	if _, err := q.Lease(t.Context(), engine, 20*time.Second); pipeline.KindOf(err) != pipeline.Infra || !strings.Contains(fmt.Sprint(err), "is no ring") {
+	err = queue.ErrEmpty
+	for end := time.Now().Add(20 * time.Second); errors.Is(err, queue.ErrEmpty) && time.Now().Before(end); { // a busy broker delivers later
+		_, err = q.Lease(t.Context(), engine, 0)
+	}
+	if pipeline.KindOf(err) != pipeline.Infra || !strings.Contains(fmt.Sprint(err), "is no ring") {
 		t.Errorf("Lease: %v", err)
 	}
 	must(t, q.Submit(t.Context(), ringOf(queue.Rush, 2)))
