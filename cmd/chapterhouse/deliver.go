@@ -95,6 +95,7 @@ func leaveReport(ctx context.Context, s store.Store, r report.Report, out string
 		"report.html":  func(f io.Writer) error { return report.HTML(f, r, picturesIn(ctx, s)) },
 		"report.csv":   func(f io.Writer) error { return report.CSV(f, r) },
 		"findings.csv": func(f io.Writer) error { return report.FindingsCSV(f, r) },
+		"hours.csv":    func(f io.Writer) error { return report.HoursCSV(f, "", r) },
 	} {
 		path := filepath.Join(out, r.Slug, name)
 		if err := writeFile(path, write); err != nil {

@@ -214,6 +214,10 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 	if len(reports) == 0 {
 		return pipeline.Errorf(pipeline.House, "", "nothing of %s was fetched: see what was said of each title", o.narrator)
 	}
+	err = writeFile(filepath.Join(out, "hours.csv"), func(f io.Writer) error { return report.HoursCSV(f, o.narrator, reports...) })
+	if err != nil {
+		return pipeline.Errorf(pipeline.Infra, "write the hours", "%w: see that the folder can be written and its disk has room, or choose another with --out", err)
+	}
 	if o.json {
 		return report.JSON(c.OutOrStdout(), reports)
 	}

@@ -234,7 +234,7 @@ func TestHostileDeliveries(t *testing.T) {
 			}
 			return err
 		})
-		if err != nil || files != len(hostile)+2 { // the manifest and the checksums
+		if err != nil || files != len(hostile)+3 { // the manifest, the checksums and the note
 			t.Errorf("%s: %d files for %d chapters, %v", pattern, files, len(hostile), err)
 		}
 		check := exec.Command("sha256sum", "--check", "--strict", "--quiet", delivery.ChecksumsFile) // GNU coreutils

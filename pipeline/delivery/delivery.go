@@ -68,7 +68,7 @@ func Write(ctx context.Context, s store.Store, o pipeline.Outcome, spec pipeline
 	if err := settle(dir); err != nil {
 		return m, failed(dir, err)
 	}
-	if there, ok := same(dir, m); ok {
+	if there, ok := same(dir, m); ok && sameNote(dir, o, spec, there) {
 		return there, nil
 	}
 	if err := strangers(dir, m); err != nil {
@@ -89,7 +89,7 @@ func Write(ctx context.Context, s store.Store, o pipeline.Outcome, spec pipeline
 		err = writeSynced(filepath.Join(fresh, ManifestFile), append(text, '\n'))
 	}
 	if err == nil && m.Complete {
-		err = writeSynced(filepath.Join(fresh, ChecksumsFile), checksums(m))
+		err = errors.Join(writeSynced(filepath.Join(fresh, ChecksumsFile), checksums(m)), writeSynced(filepath.Join(fresh, NoteFile), note(o, spec, m)))
 	}
 	if err == nil {
 		err = swap(dir)
@@ -177,6 +177,15 @@ func same(dir string, m Manifest) (Manifest, bool) {
 		return there, err == nil && bytes.Equal(sums, checksums(there))
 	}
 	return there, errors.Is(err, os.ErrNotExist)
+}
+
+// sameNote tells whether the note beside the files is theirs.
+func sameNote(dir string, o pipeline.Outcome, spec pipeline.Spec, m Manifest) bool {
+	text, err := os.ReadFile(filepath.Join(dir, NoteFile))
+	if !m.Complete {
+		return errors.Is(err, os.ErrNotExist)
+	}
+	return err == nil && bytes.Equal(text, note(o, spec, m))
 }
 
 // copyBlob writes a file with its tags and fills in what was written.

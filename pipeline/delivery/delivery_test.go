@@ -94,7 +94,7 @@ func TestWrite(t *testing.T) {
 	if !m.Complete || len(m.Files) != 2 {
 		t.Errorf("manifest %+v", m)
 	}
-	want := []string{"01 Low Water.flac", "02 Frost.flac", "SHA256SUMS", "delivery.json"}
+	want := []string{"01 Low Water.flac", "02 Frost.flac", "SHA256SUMS", "delivery.json", "delivery.txt"}
 	if got := list(t, dir); !slices.Equal(got, want) {
 		t.Errorf("folder holds %q", got)
 	}
@@ -122,7 +122,7 @@ func TestWriteReplacesTheFolder(t *testing.T) {
 	if _, err := delivery.Write(context.Background(), s, o, spec, dir, ""); err != nil {
 		t.Fatal(err)
 	}
-	if got, want := list(t, dir), []string{"Frost (02).flac", "Low Water (01).flac", "SHA256SUMS", "delivery.json"}; !slices.Equal(got, want) {
+	if got, want := list(t, dir), []string{"Frost (02).flac", "Low Water (01).flac", "SHA256SUMS", "delivery.json", "delivery.txt"}; !slices.Equal(got, want) {
 		t.Errorf("folder holds %q", got)
 	}
 	if got := list(t, parent); !slices.Equal(got, []string{"lossless"}) {

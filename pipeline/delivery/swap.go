@@ -85,7 +85,7 @@ func others(dir string) ([]string, error) {
 	ours := ourNames(was)
 	var names []string
 	for _, e := range entries {
-		if name := e.Name(); !ours[name] && name != ManifestFile && name != ChecksumsFile {
+		if name := e.Name(); !ours[name] && name != ManifestFile && name != ChecksumsFile && name != NoteFile {
 			names = append(names, name)
 		}
 	}

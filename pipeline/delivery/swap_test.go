@@ -53,7 +53,7 @@ func TestWriteFinishesASwap(t *testing.T) {
 			}
 			spec.Packaging.Name = "{chapter} {number}"
 			write()
-			if got, want := list(t, dir), []string{"Frost 02.flac", "Low Water 01.flac", "SHA256SUMS", "delivery.json", "note.txt"}; !slices.Equal(got, want) {
+			if got, want := list(t, dir), []string{"Frost 02.flac", "Low Water 01.flac", "SHA256SUMS", "delivery.json", "delivery.txt", "note.txt"}; !slices.Equal(got, want) {
 				t.Errorf("folder holds %q", got)
 			}
 			if text, _ := os.ReadFile(filepath.Join(dir, "Frost 02.flac")); !bytes.HasSuffix(text, []byte("audio of Frost")) {

@@ -229,7 +229,7 @@ func TestForced(t *testing.T) {
 	if err != nil || !m.Complete || m.Forced != "the author wants it so" || m.Withheld == "" || len(m.Files) != 2 {
 		t.Errorf("%v, %+v", err, m)
 	}
-	if got, want := list(t, dir), []string{"01 Low Water.flac", "02 Frost.flac", "SHA256SUMS", "delivery.json"}; !slices.Equal(got, want) {
+	if got, want := list(t, dir), []string{"01 Low Water.flac", "02 Frost.flac", "SHA256SUMS", "delivery.json", "delivery.txt"}; !slices.Equal(got, want) {
 		t.Errorf("folder holds %q", got)
 	}
 	// A reason where none is needed says nothing.

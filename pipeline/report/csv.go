@@ -66,6 +66,7 @@ func columns() (chapter, file, end []column) {
 		{"noise floor worst tenth dBFS", func(x fileRow) any { return floorOf(x.ch, x.f.Record.Floor, x.f.Record.Floor.WorstTenth) }},
 		{"head s", func(x fileRow) any { return x.f.Record.HeadS }},
 		{"tail s", func(x fileRow) any { return x.f.Record.TailS }},
+		{"level measured", func(x fileRow) any { return x.level.Measured }},
 		{"level from", func(x fileRow) any { return x.level.Low }},
 		{"level to", func(x fileRow) any { return x.level.High }},
 		{"level unit", func(x fileRow) any { return x.level.Unit }},
