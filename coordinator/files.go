@@ -6,6 +6,7 @@ import (
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/chain"
 )
 
 // made is a chapter's finished results: one file per spec and format, and
@@ -140,9 +141,10 @@ func (p *pass) fileRecipe(plan pipeline.Plan, i int, profiles []pipeline.Profile
 	}
 	for j, part := range ch.Parts {
 		_, fit := p.fitOf(plan, fits, i, j, profiles[j])
+		stages := p.stages(part.Voice)
 		r.Parts = append(r.Parts, pipeline.FilePart{
-			Cut: profiles[j].Cut, Join: part.Join, FitDB: fit.GainDB, Facts: fit.Facts,
-			Chain: p.stages(part.Voice), GainDB: narrators[part.Voice.Narrator],
+			Cut: profiles[j].Cut.Asked(chain.NeedsMarks(stages)), Join: part.Join, FitDB: fit.GainDB, Facts: fit.Facts,
+			Chain: stages, GainDB: narrators[part.Voice.Narrator],
 		})
 	}
 	return r

@@ -6,6 +6,7 @@ import (
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/chain"
 	"chapterhouse/pipeline/store"
 )
 
@@ -238,8 +239,9 @@ func (p *pass) weighs(ctx context.Context, plan pipeline.Plan, profiles []chapte
 		for j, profile := range profiles[i].parts {
 			_, fit := p.fitOf(plan, fits, i, j, profile)
 			r := pipeline.NewRecipe(pipeline.StepWeigh)
+			stages := p.stages(plan.Chapters[i].Parts[j].Voice)
 			r.Weigh = &pipeline.WeighRecipe{
-				Cut: profile.Cut, FitDB: fit.GainDB, Facts: fit.Facts, Chain: p.stages(plan.Chapters[i].Parts[j].Voice),
+				Cut: profile.Cut.Asked(chain.NeedsMarks(stages)), FitDB: fit.GainDB, Facts: fit.Facts, Chain: stages,
 			}
 			all = append(all, r)
 		}

@@ -29,6 +29,14 @@ type Gauge interface {
 	GainsDB() []float64
 }
 
+// A Placed processor does other things at other places of its part. Place says
+// which frame of the part the first sample of the next quantum is, at the work
+// rate, counted from the part's start; it can be negative. Every Process goes
+// on by a quantum. A new processor, and one after Reset, is at frame 0.
+type Placed interface {
+	Place(at Frames)
+}
+
 // ControlStep is the number of samples between two control values of every
 // dynamics processor at a rate: 8, and 16 from 88.2 kHz up, so that the step
 // stays between 0.16 and 0.19 ms.

@@ -28,6 +28,9 @@ func NewEngine(start Frames, procs ...Processor) *Engine {
 		skip:    pad,
 	}
 	for _, p := range procs {
+		if placed, ok := p.(Placed); ok {
+			placed.Place(e.at - Frames(e.skip-pad))
+		}
 		e.skip += p.Latency()
 		e.late = append(e.late, Frames(e.skip-pad))
 	}

@@ -144,3 +144,30 @@ func TestEngineDoesNotAllocate(t *testing.T) {
 		t.Error("nothing came out")
 	}
 }
+
+// placed adds the absolute frame of each sample that it is told of.
+type placed struct{ at dsp.Frames }
+
+func (p *placed) Place(at dsp.Frames) { p.at = at }
+func (p *placed) Latency() int        { return 0 }
+func (p *placed) Reset()              { p.at = 0 }
+func (p *placed) Process(block []float64) {
+	for i := range block {
+		block[i] += float64(p.at) + float64(i)
+	}
+	p.at += dsp.Quantum
+}
+
+// A Placed processor knows where its part's samples are, whatever is late
+// before or after it and wherever the signal begins.
+func TestEnginePlacesProcessors(t *testing.T) {
+	for _, start := range []dsp.Frames{0, 1, 1024, 5000} {
+		e := dsp.NewEngine(start, newDelay(300), &placed{}, newDelay(900))
+		y := run(e, make([]float64, 5000), func() int { return 700 })
+		for i, v := range y {
+			if want := float64(start) + float64(i); v != want {
+				t.Fatalf("start %d: frame %d knows itself as %g, want %g", start, i, v, want)
+			}
+		}
+	}
+}

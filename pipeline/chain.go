@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 )
 
 // Resolved is one stage of a chain as a recipe holds it: every default filled
@@ -42,6 +43,18 @@ func (c Chain) Digest() Digest {
 type Facts struct {
 	SpeechDBFS dsp.DBFS `json:"speech_dbfs"` // ITU-T P.56 active speech level
 	RoomTone   Spectrum `json:"room_tone"`   // empty where the session has none
+	// QuietWords is how loud the quietest words are in each band: what all but a
+	// twentieth of the seconds of speech reach. Empty where too little was spoken.
+	QuietWords Spectrum `json:"quiet_words,omitempty"`
+}
+
+// Marks are the course of one part, found by its profile: frames of the work
+// rate from the part's start, levels before any gain. They lie in a blob of
+// their own, for stages that act at places.
+type Marks struct {
+	Phrases []meter.Phrase     `json:"phrases,omitempty"`
+	Breaths []meter.Window     `json:"breaths,omitempty"`
+	Mains   []meter.MainsPoint `json:"mains,omitempty"` // about one in 10 s; empty: no hum
 }
 
 // Spectrum is the level in each sixth-octave band of dsp/spectrum.SixthOctaves,

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"chapterhouse/dsp"
@@ -30,14 +31,14 @@ const (
 // may be nil.
 func Fit(profiles []ProfileRecord, reference *dsp.DBFS, minSpeechS float64, standing, last *FitRecord) FitRecord {
 	level, speechS := pooledSpeech(profiles)
-	tone := pooledTone(profiles)
+	tone, quiet := pooledTone(profiles), pooledQuiet(profiles)
 	fit := FitRecord{SpeechS: dsp.Round2(speechS)}
 	switch {
 	case reference == nil:
-		fit.Facts = Facts{SpeechDBFS: round1(level), RoomTone: tone}
+		fit.Facts = Facts{SpeechDBFS: round1(level), RoomTone: tone, QuietWords: quiet}
 		return fit
 	case math.IsInf(level, 0) || math.IsNaN(level):
-		fit.Facts = Facts{SpeechDBFS: *reference, RoomTone: tone}
+		fit.Facts = Facts{SpeechDBFS: *reference, RoomTone: tone, QuietWords: quiet}
 		fit.Notes = append(fit.Notes, "no speech found in this session: no gain was given")
 		return fit
 	case speechS < minSpeechS && last != nil:
@@ -54,7 +55,11 @@ func Fit(profiles []ProfileRecord, reference *dsp.DBFS, minSpeechS float64, stan
 			fit.Notes = append(fit.Notes, fmt.Sprintf("measured on %.0f s of speech (under %.0f s) for want of an earlier recording", speechS, minSpeechS))
 		}
 	}
-	fit.Facts = Facts{SpeechDBFS: round1(level + float64(fit.GainDB)), RoomTone: shift(tone, float64(fit.GainDB))}
+	fit.Facts = Facts{
+		SpeechDBFS: round1(level + float64(fit.GainDB)),
+		RoomTone:   shift(tone, float64(fit.GainDB)),
+		QuietWords: shift(quiet, float64(fit.GainDB)),
+	}
 	if standing != nil && near(fit.GainDB, standing.GainDB) && toneDistance(fit.Facts.RoomTone, standing.Facts.RoomTone) <= keepToneDB {
 		kept := *standing
 		kept.SpeechS = fit.SpeechS
@@ -103,6 +108,25 @@ func pooledTone(profiles []ProfileRecord) Spectrum {
 		tone[i] = round1(10 * math.Log10(power[i]/windows))
 	}
 	return tone
+}
+
+// pooledQuiet is the lowest of the profiles' quiet words in each band: a
+// whispered chapter's words are to be spared as well.
+func pooledQuiet(profiles []ProfileRecord) Spectrum {
+	var quiet Spectrum
+	for _, p := range profiles {
+		if len(p.QuietWords) == 0 {
+			continue
+		}
+		if quiet == nil {
+			quiet = slices.Clone(p.QuietWords)
+			continue
+		}
+		for i, l := range p.QuietWords {
+			quiet[i] = min(quiet[i], l)
+		}
+	}
+	return quiet
 }
 
 // toneDistance is the RMS difference of two room tones over the bands that
@@ -178,6 +202,9 @@ func sortedKeys[V any](m map[string]V) []string {
 }
 
 func shift(s Spectrum, db float64) Spectrum {
+	if s == nil {
+		return nil
+	}
 	out := make(Spectrum, len(s))
 	for i := range s {
 		out[i] = round1(float64(s[i]) + db)

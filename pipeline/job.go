@@ -27,11 +27,11 @@ func (r Recipe) Inputs() []Digest {
 	case r.Profile != nil:
 		return []Digest{r.Profile.Source}
 	case r.Weigh != nil:
-		return []Digest{r.Weigh.Cut.Source}
+		return r.Weigh.Cut.Inputs()
 	case r.File != nil:
 		var in []Digest
 		for _, p := range r.File.Parts {
-			in = append(in, p.Cut.Source)
+			in = append(in, p.Cut.Inputs()...)
 		}
 		return in
 	case r.Check != nil:

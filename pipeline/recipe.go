@@ -25,7 +25,7 @@ const (
 // stepRev is raised on purpose when a step gives other bytes for the same
 // recipe. A golden digest guards each.
 var stepRev = map[Step]int{
-	StepIntake: 3, StepSurvey: 1, StepProfile: 1, StepFit: 1, StepWeigh: 1, StepLevel: 1, StepFile: 2, StepCheck: 3,
+	StepIntake: 3, StepSurvey: 1, StepProfile: 2, StepFit: 2, StepWeigh: 1, StepLevel: 1, StepFile: 2, StepCheck: 3,
 }
 
 // A Recipe is all that determines one result; exactly one of its steps is set.
@@ -137,6 +137,29 @@ type Cut struct {
 	Fold         Fold   `json:"fold"`
 	Speech       Span   `json:"speech"` // first to last sound that is not room tone
 	Tone         []Span `json:"tone"`   // room tone, the best windows, in time order
+	// Marks are the blob of the part's Marks; empty in recipes of chains that
+	// don't ask for them.
+	Marks Digest `json:"marks,omitempty"`
+}
+
+// MarksRole is the role of a profile's marks among its outputs.
+const MarksRole = "marks"
+
+// Asked is a cut as the recipe of a chain holds it: with the part's marks only
+// where a stage asks for them.
+func (c Cut) Asked(marks bool) Cut {
+	if !marks {
+		c.Marks = ""
+	}
+	return c
+}
+
+// Inputs are the blobs that a cut is made of.
+func (c Cut) Inputs() []Digest {
+	if c.Marks == "" {
+		return []Digest{c.Source}
+	}
+	return []Digest{c.Source, c.Marks}
 }
 
 // Fold is how a two-channel source becomes one channel.
@@ -175,7 +198,7 @@ type Commit struct {
 
 // Output is one blob of a commit.
 type Output struct {
-	Role  string `json:"role"` // "audio", later "series"
+	Role  string `json:"role"` // "audio", MarksRole, those of pipeline/series
 	Blob  Digest `json:"blob"`
 	Bytes int64  `json:"bytes"`
 }

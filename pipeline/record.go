@@ -52,9 +52,12 @@ type ProfileRecord struct {
 	SpeechS  float64      `json:"speech_s"`
 	Floor    meter.Floor  `json:"floor"`
 	RoomTone Spectrum     `json:"room_tone"` // before any gain; empty: none found
-	FoldNote string       `json:"fold_note,omitempty"`
-	Channels int          `json:"channels,omitempty"` // of an asset
-	Unsure   bool         `json:"unsure,omitempty"`   // the fold is a choice between two microphones: an ear should confirm it
+	// QuietWords are the quietest words in each band, before any gain; empty: too
+	// little was spoken.
+	QuietWords Spectrum `json:"quiet_words,omitempty"`
+	FoldNote   string   `json:"fold_note,omitempty"`
+	Channels   int      `json:"channels,omitempty"` // of an asset
+	Unsure     bool     `json:"unsure,omitempty"`   // the fold is a choice between two microphones: an ear should confirm it
 }
 
 // FitRecord is a session's one gain and its facts.

@@ -33,6 +33,12 @@ type Room struct {
 	// DigitalSilenceS is the time in which the same sample value was repeated for
 	// 10 ms or longer, in seconds.
 	DigitalSilenceS float64 `json:"digital_silence_s"`
+	// Phrases are what is spoken between two pauses, in order.
+	Phrases []Phrase `json:"phrases"`
+	// QuietWords is how loud the quietest words are in each band of
+	// spectrum.SixthOctaves: the level that all but a twentieth of the seconds of
+	// speech reach for 93 ms; nil where less than five seconds were spoken.
+	QuietWords []dsp.DBFS `json:"quiet_words"`
 }
 
 // Floor is the level of the room tone, over the windows of Room.Tone. Levels are
@@ -68,12 +74,14 @@ type RoomMeter struct {
 	silent  int64 // samples in runs of 10 ms and longer
 
 	spectra toneSpectra
+	words   quietWords
 
 	// What the judged parts said.
 	tone            []Window
 	plain, weighted []int16 // levels of tone
 	bounds          Window
 	spoken          dsp.Frames
+	phrases         []Phrase
 }
 
 // frameLevels are the levels of 10 ms in hundredths of a dB.
@@ -101,6 +109,7 @@ func NewRoom(rateHz int) *RoomMeter {
 	m.pending = make([]float64, 0, m.frame)
 	m.last = math.NaN()
 	m.spectra = newToneSpectra(rateHz, m.frame)
+	m.words = newQuietWords(rateHz, m.frame)
 	return m
 }
 
@@ -141,6 +150,7 @@ func (m *RoomMeter) add(x []float64) {
 	m.findRuns(x)
 	m.n += int64(len(x))
 	m.spectra.add(x, m.frames)
+	m.words.add(x, len(m.frames)-1)
 	if len(m.frames) == 2*partFrames {
 		if m.run >= int64(m.frame) { // it goes on, but what it touched so far is judged now
 			m.markRun(m.run, m.n)
@@ -189,14 +199,7 @@ func hundredths(db float64) int16 {
 // tone, half overlapping, under a Hann window (Welch 1967). There are never more
 // than maxSpectra: when they are, every other one goes, and half as many come.
 type toneSpectra struct {
-	rateHz, frame int
-	fft           *spectrum.FFT
-	bands         []spectrum.Band
-	window        []float64
-	product       []float64
-	bins          []complex128
-	power         []float64
-
+	bandLevels
 	frames, hop int       // of a stretch, and between two
 	recent      []float64 // the samples of the stretch that is being filled
 	first       int       // its first frame
@@ -205,6 +208,17 @@ type toneSpectra struct {
 	sums        []float64 // band powers of what lay in room tone, and of how many
 	taken       float64
 	levels      [levelClasses]int // how many steady stretches had each A-weighted level, in dB below 0
+}
+
+// bandLevels finds the levels of bands in one window.
+type bandLevels struct {
+	rateHz, frame int
+	fft           *spectrum.FFT
+	bands         []spectrum.Band
+	window        []float64
+	product       []float64
+	bins          []complex128
+	power         []float64
 }
 
 type toneSpectrum struct {
@@ -217,18 +231,23 @@ const (
 	levelClasses = 160
 )
 
-func newToneSpectra(rateHz, frame int) toneSpectra {
-	// The largest power of two within 0.19 s: 8192 at 44.1 and 48 kHz.
-	size := 1 << (bits.Len(uint(19*frame)) - 1)
+// newBandLevels takes windows of the largest power of two within so many frames.
+func newBandLevels(rateHz, frame, frames int) bandLevels {
+	size := 1 << (bits.Len(uint(frames*frame)) - 1)
 	fft, err := spectrum.NewFFT(size)
 	if err != nil {
 		panic(err) // only for rates that no file has
 	}
-	s := toneSpectra{
+	return bandLevels{
 		rateHz: rateHz, frame: frame, fft: fft, bands: spectrum.SixthOctaves(), window: spectrum.Hann(size),
 		product: make([]float64, size), bins: make([]complex128, size/2+1), power: make([]float64, size/2+1),
-		frames: (size + frame - 1) / frame, stride: 1,
 	}
+}
+
+// newToneSpectra takes windows of 8192 samples at 44.1 and 48 kHz.
+func newToneSpectra(rateHz, frame int) toneSpectra {
+	s := toneSpectra{bandLevels: newBandLevels(rateHz, frame, 19), stride: 1}
+	s.frames = (s.fft.Size() + frame - 1) / frame
 	s.sums = make([]float64, len(s.bands))
 	s.hop = (s.frames + 1) / 2
 	s.recent = make([]float64, 0, s.frames*frame)
@@ -276,20 +295,7 @@ func (s *toneSpectra) mayBeTone(stretch []frameLevels) bool {
 
 // keep takes the spectrum of the stretch in recent.
 func (s *toneSpectra) keep() {
-	size := s.fft.Size()
-	for i, v := range s.recent[:size] {
-		s.product[i] = v * s.window[i]
-	}
-	s.fft.Forward(s.bins, s.product)
-	scale := 2 / (float64(size) * 0.375 * float64(size)) // both halves of the spectrum; the squared window's mean is 3/8
-	for k, v := range s.bins {
-		s.power[k] = scale * (float64(real(v)*real(v)) + float64(imag(v)*imag(v)))
-	}
-	levels := make([]int16, len(s.bands))
-	for i, level := range spectrum.Levels(s.power, s.rateHz, s.bands) {
-		levels[i] = hundredths(float64(level))
-	}
-	s.kept = append(s.kept, toneSpectrum{s.first, levels})
+	s.kept = append(s.kept, toneSpectrum{s.first, s.of(s.recent)})
 	if len(s.kept) < maxSpectra {
 		return
 	}
@@ -301,6 +307,24 @@ func (s *toneSpectra) keep() {
 		}
 	}
 	s.kept = kept
+}
+
+// of is the levels of the bands over the first window of x.
+func (s *bandLevels) of(x []float64) []int16 {
+	size := s.fft.Size()
+	for i, v := range x[:size] {
+		s.product[i] = v * s.window[i]
+	}
+	s.fft.Forward(s.bins, s.product)
+	scale := 2 / (float64(size) * 0.375 * float64(size)) // both halves of the spectrum; the squared window's mean is 3/8
+	for k, v := range s.bins {
+		s.power[k] = scale * (float64(real(v)*real(v)) + float64(imag(v)*imag(v)))
+	}
+	levels := make([]int16, len(s.bands))
+	for i, level := range spectrum.Levels(s.power, s.rateHz, s.bands) {
+		levels[i] = hundredths(float64(level))
+	}
+	return levels
 }
 
 // take adds the band powers of the stretches that lie within windows of the

@@ -59,6 +59,8 @@ func (m *RoomMeter) Result() Room {
 		Bounds: m.bounds, Tone: m.tone, Floor: floorOf(m.plain, m.weighted), ToneSpectrum: m.spectra.mean(),
 		SpeechS:         m.spoken.Seconds(m.rateHz),
 		DigitalSilenceS: dsp.Frames(m.silent).Seconds(m.rateHz),
+		Phrases:         m.phrases,
+		QuietWords:      m.words.result(),
 	}
 	return r
 }
@@ -88,7 +90,11 @@ func (m *RoomMeter) judge(n int) {
 		}
 		m.bounds.To = w.To
 	}
-	m.spoken += p.speech(groups, floorOf(plain, weighted).MedianA)
+	floorA := floorOf(plain, weighted).MedianA
+	m.spoken += p.speech(groups, floorA)
+	phrases := p.phrases(groups, floorA)
+	m.addPhrases(p, phrases)
+	m.words.take(phrases, n)
 	m.judged += n
 	m.frames = m.frames[:copy(m.frames, m.frames[n:])]
 	m.spectra.forget(n)
@@ -334,8 +340,9 @@ func (m roomPart) bounds(tone []stretch) stretch {
 
 func distance(w stretch, t int) int { return max(w.from-t, t-w.to, 0) }
 
-// speech is how many samples were spoken.
-func (m roomPart) speech(groups []groupLevels, floorA dsp.DBFS) dsp.Frames {
+// speechLimit is the level above which a group is speech: 10 dB above the room
+// tone, and 25 dB below the mean of all that is.
+func (m roomPart) speechLimit(groups []groupLevels, floorA dsp.DBFS) int {
 	floor := dead
 	if !math.IsNaN(float64(floorA)) {
 		floor = int(100*floorA) + speechOver
@@ -348,7 +355,12 @@ func (m roomPart) speech(groups []groupLevels, floorA dsp.DBFS) dsp.Frames {
 			n++
 		}
 	}
-	limit := max(floor, int(hundredths(powerDB(sum/float64(max(n, 1)))))-speechDown)
+	return max(floor, int(hundredths(powerDB(sum/float64(max(n, 1)))))-speechDown)
+}
+
+// speech is how many samples were spoken.
+func (m roomPart) speech(groups []groupLevels, floorA dsp.DBFS) dsp.Frames {
+	limit := m.speechLimit(groups, floorA)
 	const shortest, gap = 10, 20
 	spoken, from, until := 0, -1, 0 // frames counted; the stretch being followed
 	end := func() {

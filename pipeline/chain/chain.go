@@ -5,6 +5,7 @@ package chain
 
 import (
 	"encoding/json"
+	"slices"
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
@@ -26,10 +27,33 @@ type Stage struct {
 	Resolve func(raw json.RawMessage) (Params, []Fault)
 	// New makes the processor. What it needs to know of the recording comes
 	// from facts; no stage makes a pass of its own.
-	New func(p Params, rateHz float64, f pipeline.Facts) (dsp.Processor, error)
+	New func(p Params, rateHz float64, f Facts) (dsp.Processor, error)
 	// Settle is the number of samples after which a cold start is within
 	// -60 dB of a warm one.
 	Settle func(p Params, rateHz float64) int
+	// Practice says which parameters lie outside common practice for narration,
+	// with the figure and what it leads to. nil: there is none.
+	Practice func(p Params) []string
+	// Marks tells that New asks for the part's marks.
+	Marks bool
+}
+
+// Facts are what a profile said of a recording, as it stands at the chain's
+// input, after the fit's gain.
+type Facts struct {
+	pipeline.Facts // of the session
+	pipeline.Marks // of the part; empty for stages that don't ask for them
+}
+
+// FactsAt are a session's facts with a part's marks, whose levels are before
+// the fit's gain.
+func FactsAt(session pipeline.Facts, part pipeline.Marks, fitDB dsp.DB) Facts {
+	phrases := slices.Clone(part.Phrases)
+	for i := range phrases {
+		phrases[i].Level += dsp.DBFS(fitDB)
+	}
+	part.Phrases = phrases
+	return Facts{session, part}
 }
 
 // A Fault is one thing wrong with a stage's parameters (Path leads to it from

@@ -1,12 +1,12 @@
 package chain
 
 import (
+	"fmt"
 	"math"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/dynamics"
 	"chapterhouse/dsp/filter"
-	"chapterhouse/pipeline"
 )
 
 type compressorParams struct {
@@ -31,7 +31,7 @@ func compressor() Stage {
 Without make-up gain: level comes at the end. Idle for a session without speech. Common practice
 for narration: 2 to 4 dB on typical lines, at most 6 on the loudest.
 No latency. See dsp/dynamics.Compressor for formula and source.`,
-		make: func(p compressorParams, rateHz float64, f pipeline.Facts) (dsp.Processor, error) {
+		make: func(p compressorParams, rateHz float64, f Facts) (dsp.Processor, error) {
 			if !known(f.SpeechDBFS) {
 				return filter.New(nil), nil
 			}
@@ -39,6 +39,14 @@ No latency. See dsp/dynamics.Compressor for formula and source.`,
 		},
 		settle: func(p compressorParams, rateHz float64) int {
 			return p.settings(-80).Settle(rateHz) // the lowest threshold has the longest way back
+		},
+		practice: func(p compressorParams) []string {
+			low, high := 1.0, 3.0
+			if p.Detector == dynamics.DetectorPeak {
+				low, high = 5, 7
+			}
+			return usual("threshold_over_speech_db", p.ThresholdOverSpeechDB, low, high,
+				fmt.Sprintf("lower turns down every word, higher hardly any, with detector %s", p.Detector))
 		},
 	}.stage()
 }

@@ -5,7 +5,6 @@ import (
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/dynamics"
-	"chapterhouse/pipeline"
 )
 
 type deEsserParams struct {
@@ -34,7 +33,7 @@ func deEsser() Stage {
 		doc: `Takes the sting out of esses: turns the band they live in down while it is loud against the
 running speech level, in a whisper and in a shout alike.
 No latency. See dsp/dynamics.DeEsser for formula and source.`,
-		make: func(p deEsserParams, rateHz float64, _ pipeline.Facts) (dsp.Processor, error) {
+		make: func(p deEsserParams, rateHz float64, _ Facts) (dsp.Processor, error) {
 			return dynamics.NewDeEsser(p.settings(), rateHz)
 		},
 		settle: func(p deEsserParams, rateHz float64) int { return p.settings().Settle(rateHz) },

@@ -15,13 +15,16 @@ type definition[P any] struct {
 	name   string
 	doc    string
 	rev    int
-	make   func(p P, rateHz float64, f pipeline.Facts) (dsp.Processor, error)
+	make   func(p P, rateHz float64, f Facts) (dsp.Processor, error)
 	settle func(p P, rateHz float64) int
+
+	practice func(p P) []string // nil: no practice to compare with
+	marks    bool               // make asks for the part's marks
 }
 
 func (d definition[P]) stage() Stage {
 	var zero P
-	return Stage{
+	s := Stage{
 		Name: d.name,
 		Doc:  d.doc + "\n\n" + strict.Doc(zero),
 		Rev:  d.rev,
@@ -36,7 +39,7 @@ func (d definition[P]) stage() Stage {
 			}
 			return canonical(p), nil
 		},
-		New: func(params Params, rateHz float64, f pipeline.Facts) (dsp.Processor, error) {
+		New: func(params Params, rateHz float64, f Facts) (dsp.Processor, error) {
 			var p P
 			if err := json.Unmarshal(params, &p); err != nil {
 				return nil, err
@@ -50,7 +53,27 @@ func (d definition[P]) stage() Stage {
 			}
 			return d.settle(p, rateHz)
 		},
+		Marks: d.marks,
 	}
+	if d.practice != nil {
+		s.Practice = func(params Params) []string {
+			var p P
+			if err := json.Unmarshal(params, &p); err != nil {
+				return nil // New says so
+			}
+			return d.practice(p)
+		}
+	}
+	return s
+}
+
+// usual says that a value lies outside what is common practice for narration,
+// and what that leads to; nothing if it doesn't.
+func usual(key string, value, low, high float64, otherwise string) []string {
+	if value >= low && value <= high {
+		return nil
+	}
+	return []string{fmt.Sprintf("%s is %g, common practice for narration is %g to %g; %s", key, value, low, high, otherwise)}
 }
 
 // canonical is the one JSON text of parameters that were read in range.
@@ -64,6 +87,6 @@ func canonical(p any) Params {
 
 // overSpeech is the threshold in dBFS that lies overDB over a session's speech,
 // within what detectors read.
-func overSpeech(f pipeline.Facts, overDB float64) float64 {
+func overSpeech(f Facts, overDB float64) float64 {
 	return max(-80, min(0, float64(f.SpeechDBFS)+overDB))
 }

@@ -8,7 +8,6 @@ import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
-	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house/strict"
 )
 
@@ -147,7 +146,7 @@ func eq() Stage {
 		doc: `Lifts and lowers parts of the spectrum, in any number of bands, written as a list: bells for a
 booth's standing waves, a plateau for a boxy stretch, shelves for warmth and air, notches for whistles.
 No latency; the phase turns where the level changes. See dsp/filter for formulas and sources.`,
-		make: func(p eqParams, rateHz float64, _ pipeline.Facts) (dsp.Processor, error) {
+		make: func(p eqParams, rateHz float64, _ Facts) (dsp.Processor, error) {
 			return filtered(p.sections(rateHz))
 		},
 		settle: func(p eqParams, rateHz float64) int { return settle(p.sections(rateHz)) },

@@ -60,8 +60,8 @@ func expander() Stage {
 count from the room tone that was measured in each band, so that they hold on every recording day.
 Idle for a session without room tone.
 Latency: the look-ahead. See dsp/dynamics.Expander for formula and source.`,
-		make: func(p expanderParams, rateHz float64, f pipeline.Facts) (dsp.Processor, error) {
-			if !hasTone(f) {
+		make: func(p expanderParams, rateHz float64, f Facts) (dsp.Processor, error) {
+			if !hasTone(f.Facts) {
 				return delayed(p, rateHz)
 			}
 			tone, err := roomTone(f.RoomTone, p.CrossoversHz, rateHz)
@@ -75,6 +75,15 @@ Latency: the look-ahead. See dsp/dynamics.Expander for formula and source.`,
 			return dynamics.NewExpander(s, rateHz)
 		},
 		settle: func(p expanderParams, rateHz float64) int { return p.settings().Settle(rateHz) },
+		practice: func(p expanderParams) []string {
+			var lines []string
+			for i, b := range p.Bands {
+				lines = append(lines, usual(fmt.Sprintf("bands[%d].ratio", i), b.Ratio, 1.3, 2, "steeper is heard as a gate")...)
+				lines = append(lines, usual(fmt.Sprintf("bands[%d].range_db", i), b.RangeDB, 6, 10, "more is heard as a hole between words")...)
+			}
+			lines = append(lines, usual("hold_ms", p.HoldMS, 80, 150, "shorter chatters, longer lets the room be heard after words")...)
+			return append(lines, usual("release_ms", p.ReleaseMS, 120, 300, "shorter cuts word ends, longer lets the room be heard after words")...)
+		},
 	}.stage()
 }
 

@@ -3,7 +3,6 @@ package chain
 import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/level"
-	"chapterhouse/pipeline"
 )
 
 type gainParams struct {
@@ -17,7 +16,7 @@ func gain() Stage {
 		doc: `Makes everything louder or softer by one amount. Levels of chapters are set at the end by the
 spec; here it only feeds the stages behind it.
 No latency. See dsp/level.Gain for the formula.`,
-		make: func(p gainParams, _ float64, _ pipeline.Facts) (dsp.Processor, error) {
+		make: func(p gainParams, _ float64, _ Facts) (dsp.Processor, error) {
 			return level.NewGain(p.GainDB), nil
 		},
 		settle: func(gainParams, float64) int { return 0 },

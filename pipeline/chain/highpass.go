@@ -3,7 +3,6 @@ package chain
 import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/filter"
-	"chapterhouse/pipeline"
 )
 
 type highpassParams struct {
@@ -17,7 +16,7 @@ func highpass() Stage {
 		rev:  1,
 		doc: `Takes away rumble, footfall and the weight of close microphones below a cutoff.
 No latency; the phase turns around the cutoff. Butterworth; see dsp/filter.Highpass for formula and source.`,
-		make: func(p highpassParams, rateHz float64, _ pipeline.Facts) (dsp.Processor, error) {
+		make: func(p highpassParams, rateHz float64, _ Facts) (dsp.Processor, error) {
 			return filtered(filter.Highpass(p.CutoffHz, p.SlopeDBPerOctave, rateHz))
 		},
 		settle: func(p highpassParams, rateHz float64) int {

@@ -3,7 +3,6 @@ package chain
 import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/filter"
-	"chapterhouse/pipeline"
 )
 
 type lowpassParams struct {
@@ -17,7 +16,7 @@ func lowpass() Stage {
 		rev:  1,
 		doc: `Takes away hiss and whistle above a cutoff.
 No latency; the phase turns around the cutoff. Butterworth; see dsp/filter.Lowpass for formula and source.`,
-		make: func(p lowpassParams, rateHz float64, _ pipeline.Facts) (dsp.Processor, error) {
+		make: func(p lowpassParams, rateHz float64, _ Facts) (dsp.Processor, error) {
 			return filtered(filter.Lowpass(p.CutoffHz, p.SlopeDBPerOctave, rateHz))
 		},
 		settle: func(p lowpassParams, rateHz float64) int {

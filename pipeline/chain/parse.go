@@ -91,7 +91,7 @@ func parseStage(n *strict.Node, speech dsp.DBFS) (r pipeline.Resolved, reasons [
 // try makes a stage at the lowest work rate for a session of plain facts, and
 // says what is wrong with it, "" if nothing is.
 func try(s Stage, p Params, speech dsp.DBFS) string {
-	f := pipeline.Facts{SpeechDBFS: speech, RoomTone: make(pipeline.Spectrum, len(spectrum.SixthOctaves()))}
+	f := Facts{Facts: pipeline.Facts{SpeechDBFS: speech, RoomTone: make(pipeline.Spectrum, len(spectrum.SixthOctaves()))}}
 	for i := range f.RoomTone {
 		f.RoomTone[i] = -80
 	}

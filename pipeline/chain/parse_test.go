@@ -173,7 +173,7 @@ func FuzzParse(f *testing.F) {
 		}
 		c.Digest()
 		Warn(c)
-		if _, err := New(c.Stages, 48000, pipeline.Facts{SpeechDBFS: c.SpeechDBFS}); err != nil {
+		if _, err := New(c.Stages, 48000, Facts{Facts: pipeline.Facts{SpeechDBFS: c.SpeechDBFS}}); err != nil {
 			t.Errorf("%q is read without a fault, and can't be made: %v", text, err)
 		}
 		if d := Diff(c, c); len(d) > 0 {

@@ -59,7 +59,7 @@ func find(r pipeline.Resolved) (Stage, error) {
 }
 
 // New makes the processors of a chain, in order. The error names the stage.
-func New(stages []pipeline.Resolved, rateHz float64, f pipeline.Facts) ([]dsp.Processor, error) {
+func New(stages []pipeline.Resolved, rateHz float64, f Facts) ([]dsp.Processor, error) {
 	processors := make([]dsp.Processor, 0, len(stages))
 	for i, r := range stages {
 		s, err := find(r)
@@ -95,6 +95,16 @@ func Names(stages []pipeline.Resolved) []string {
 		names[i] = r.Stage
 	}
 	return names
+}
+
+// NeedsMarks tells whether a chain has a stage that asks for its part's marks.
+func NeedsMarks(stages []pipeline.Resolved) bool {
+	for _, r := range stages {
+		if s, err := find(r); err == nil && s.Marks {
+			return true
+		}
+	}
+	return false
 }
 
 // Idle says which stages do nothing with these facts, and why: what a session

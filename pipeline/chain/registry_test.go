@@ -18,8 +18,8 @@ import (
 )
 
 // facts are those of a usual session: speech at the reference, a quiet booth.
-func facts() pipeline.Facts {
-	f := pipeline.Facts{SpeechDBFS: -23, RoomTone: make(pipeline.Spectrum, len(spectrum.SixthOctaves()))}
+func facts() Facts {
+	f := Facts{Facts: pipeline.Facts{SpeechDBFS: -23, RoomTone: make(pipeline.Spectrum, len(spectrum.SixthOctaves()))}}
 	for i := range f.RoomTone {
 		f.RoomTone[i] = -85
 	}
@@ -42,7 +42,7 @@ func resolve(t testing.TB, name, params string) pipeline.Resolved {
 	return pipeline.Resolved{}
 }
 
-func processor(t testing.TB, r pipeline.Resolved, rateHz float64, f pipeline.Facts) dsp.Processor {
+func processor(t testing.TB, r pipeline.Resolved, rateHz float64, f Facts) dsp.Processor {
 	t.Helper()
 	ps, err := New([]pipeline.Resolved{r}, rateHz, f)
 	if err != nil {
@@ -260,7 +260,7 @@ func TestExpanderCountsFromRoomTone(t *testing.T) {
 			t.Fatal(err)
 		}
 		w.Write(x)
-		f := pipeline.Facts{SpeechDBFS: -23, RoomTone: spectrum.Levels(w.Power(), rate, spectrum.SixthOctaves())}
+		f := Facts{Facts: pipeline.Facts{SpeechDBFS: -23, RoomTone: spectrum.Levels(w.Power(), rate, spectrum.SixthOctaves())}}
 		y := through(processor(t, r, rate, f), x)
 		// (1.5 - 1)·6 dB, less what of the noise lies above 19.95 kHz (0.44 dB)
 		// and the 120 ms hold takes the highest of the RMS (up to 0.7 dB).
@@ -284,7 +284,7 @@ func TestIdleStages(t *testing.T) {
 	const rate = 44100
 	x := dsptest.Speechlike(7, 40*dsp.Quantum, rate)
 	expand := resolve(t, "expander", settings[10].params)
-	p := processor(t, expand, rate, pipeline.Facts{SpeechDBFS: -23})
+	p := processor(t, expand, rate, Facts{Facts: pipeline.Facts{SpeechDBFS: -23}})
 	late := processor(t, expand, rate, facts()).Latency()
 	if p.Latency() != late || late == 0 {
 		t.Fatalf("latency %d, with room tone %d", p.Latency(), late)
@@ -297,7 +297,7 @@ func TestIdleStages(t *testing.T) {
 	}
 	compress := resolve(t, "compressor", `{"threshold_over_speech_db": -20, "ratio": 20, "attack_ms": 1, "release_ms": 800}`)
 	for _, v := range []float64{dsp.Silence, dsp.Unmeasured} {
-		y := through(processor(t, compress, rate, pipeline.Facts{SpeechDBFS: dsp.DBFS(v)}), x)
+		y := through(processor(t, compress, rate, Facts{Facts: pipeline.Facts{SpeechDBFS: dsp.DBFS(v)}}), x)
 		for i := range x {
 			if math.Float64bits(y[i]) != math.Float64bits(x[i]) {
 				t.Fatalf("speech %g: sample %d is %g, want %g", v, i, y[i], x[i])
@@ -305,14 +305,14 @@ func TestIdleStages(t *testing.T) {
 		}
 	}
 	stages := []pipeline.Resolved{expand, compress}
-	if lines := Idle(stages, facts()); len(lines) > 0 {
+	if lines := Idle(stages, facts().Facts); len(lines) > 0 {
 		t.Errorf("said %q", lines)
 	}
 	silent := facts()
 	for i := range silent.RoomTone {
 		silent.RoomTone[i] = dsp.DBFS(dsp.Silence)
 	}
-	if lines := Idle(stages, silent); len(lines) != 1 {
+	if lines := Idle(stages, silent.Facts); len(lines) != 1 {
 		t.Errorf("of digital silence: %q", lines)
 	}
 	lines := Idle(stages, pipeline.Facts{SpeechDBFS: dsp.DBFS(dsp.Silence)})
@@ -331,8 +331,8 @@ func TestCompressorCountsFromSpeech(t *testing.T) {
 	for i, v := range x {
 		loud[i] = 2 * v
 	}
-	f := pipeline.Facts{SpeechDBFS: dsp.DBFS(levelDB(x))}
-	g := pipeline.Facts{SpeechDBFS: f.SpeechDBFS + dsp.DBFS(20*math.Log10(2))}
+	f := Facts{Facts: pipeline.Facts{SpeechDBFS: dsp.DBFS(levelDB(x))}}
+	g := Facts{Facts: pipeline.Facts{SpeechDBFS: f.SpeechDBFS + dsp.DBFS(20*math.Log10(2))}}
 	a, b := through(processor(t, r, rate, f), x), through(processor(t, r, rate, g), loud)
 	if levelDB(a) > levelDB(x)-0.5 {
 		t.Fatal("nothing was compressed")

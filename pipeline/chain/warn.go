@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 
-	"chapterhouse/dsp/dynamics"
 	"chapterhouse/pipeline"
 )
 
@@ -66,35 +65,9 @@ func corrective(r pipeline.Resolved) bool {
 
 // practice compares a stage's numbers with those usual for narration.
 func practice(r pipeline.Resolved) []string {
-	var lines []string
-	usual := func(key string, value, low, high float64, otherwise string) {
-		if value < low || value > high {
-			lines = append(lines, fmt.Sprintf("%s is %g, common practice for narration is %g to %g; %s", key, value, low, high, otherwise))
-		}
+	s, err := find(r)
+	if err != nil || s.Practice == nil {
+		return nil
 	}
-	switch r.Stage {
-	case "compressor":
-		var p compressorParams
-		if json.Unmarshal(r.Params, &p) != nil {
-			return nil
-		}
-		low, high := 1.0, 3.0
-		if p.Detector == dynamics.DetectorPeak {
-			low, high = 5, 7
-		}
-		usual("threshold_over_speech_db", p.ThresholdOverSpeechDB, low, high,
-			fmt.Sprintf("lower turns down every word, higher hardly any, with detector %s", p.Detector))
-	case "expander":
-		var p expanderParams
-		if json.Unmarshal(r.Params, &p) != nil {
-			return nil
-		}
-		for i, b := range p.Bands {
-			usual(fmt.Sprintf("bands[%d].ratio", i), b.Ratio, 1.3, 2, "steeper is heard as a gate")
-			usual(fmt.Sprintf("bands[%d].range_db", i), b.RangeDB, 6, 10, "more is heard as a hole between words")
-		}
-		usual("hold_ms", p.HoldMS, 80, 150, "shorter chatters, longer lets the room be heard after words")
-		usual("release_ms", p.ReleaseMS, 120, 300, "shorter cuts word ends, longer lets the room be heard after words")
-	}
-	return lines
+	return s.Practice(r.Params)
 }

@@ -106,7 +106,7 @@ func (b *bench) make(r pipeline.Recipe) (pipeline.Commit, error) {
 	case pipeline.StepSurvey:
 		record, audioS, err = b.survey(*r.Survey)
 	case pipeline.StepProfile:
-		record, audioS, err = b.profile(*r.Profile)
+		record, files, audioS, err = b.profile(*r.Profile)
 	case pipeline.StepWeigh:
 		record, audioS, err = b.weigh(*r.Weigh)
 	case pipeline.StepFile:

@@ -64,7 +64,7 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 	if err != nil {
 		return rec, nil, 0, err
 	}
-	source, err := b.keepSeries(series.SourceRole, pass.source)
+	source, err := b.keepBytes(series.SourceRole, pass.source)
 	return rec, append(files, source), list.frames.Seconds(list.rateHz), err
 }
 
@@ -78,7 +78,7 @@ func (b *bench) finish(path string, rec *pipeline.FileRecord, limiter series.Tra
 	if err != nil {
 		return nil, err
 	}
-	pictures, err := b.keepSeries(series.FileRole, drawn)
+	pictures, err := b.keepBytes(series.FileRole, drawn)
 	return []pipeline.Output{out, pictures}, err
 }
 

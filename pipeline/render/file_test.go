@@ -280,7 +280,7 @@ func TestDemoChapters(t *testing.T) {
 			if s.session == "march" {
 				narrator, stages = "tobias", tobias
 			}
-			p := pipeline.FilePart{Cut: profiles[s.file].Cut, Join: pipeline.Join{PauseS: s.pauseS}, FitDB: fits[s.session].GainDB, Facts: fits[s.session].Facts, Chain: stages}
+			p := pipeline.FilePart{Cut: f.asked(profiles[s.file].Cut, stages), Join: pipeline.Join{PauseS: s.pauseS}, FitDB: fits[s.session].GainDB, Facts: fits[s.session].Facts, Chain: stages}
 			files[i] = append(files[i], p)
 			weigh := record[pipeline.WeighRecord](t, f.do(weighOf(p))[0])
 			leveled[i] = append(leveled[i], pipeline.LeveledPart{Narrator: narrator, RateHz: rate, Weigh: weigh})

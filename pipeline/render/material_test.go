@@ -13,6 +13,7 @@ import (
 	"chapterhouse/dsp/dsptest"
 	"chapterhouse/dsp/kernel"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/chain"
 	"chapterhouse/pipeline/codec"
 )
 
@@ -184,6 +185,19 @@ var (
 	mp3    = pipeline.FileFormat{Format: pipeline.MP3, RateHz: 44100, Channels: 1, Mode: "cbr", Kbps: 192}
 )
 
+// asked is a cut as a chain's recipe has it, its marks among the inputs.
+func (f *jobFolder) asked(cut pipeline.Cut, stages []pipeline.Resolved) pipeline.Cut {
+	f.t.Helper()
+	marks, err := os.ReadFile(OutputPath(f.dir, cut.Marks))
+	if err == nil {
+		err = os.WriteFile(InputPath(f.dir, cut.Marks), marks, 0o644)
+	}
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	return cut.Asked(chain.NeedsMarks(stages))
+}
+
 // part profiles a source and fits it to a chain's reference of -23 dBFS, or
 // gives it no chain and no gain where stages is nil.
 func (f *jobFolder) part(source pipeline.Digest, frames, rateHz int, stages []pipeline.Resolved) (pipeline.FilePart, pipeline.ProfileRecord) {
@@ -195,7 +209,7 @@ func (f *jobFolder) part(source pipeline.Digest, frames, rateHz int, stages []pi
 		reference = &at
 	}
 	fit := pipeline.Fit([]pipeline.ProfileRecord{profile}, reference, 0, nil, nil)
-	return pipeline.FilePart{Cut: profile.Cut, FitDB: fit.GainDB, Facts: fit.Facts, Chain: append([]pipeline.Resolved{}, stages...)}, profile
+	return pipeline.FilePart{Cut: f.asked(profile.Cut, stages), FitDB: fit.GainDB, Facts: fit.Facts, Chain: append([]pipeline.Resolved{}, stages...)}, profile
 }
 
 func stage(name string, rev int, params string) pipeline.Resolved {

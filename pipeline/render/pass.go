@@ -21,7 +21,11 @@ type witness struct {
 
 // run streams a cut through fit gain and chain.
 func (b *bench) run(cut pipeline.Cut, fitDB dsp.DB, stages []pipeline.Resolved, facts pipeline.Facts, w witness, from, to float64, emit func([]float64)) error {
-	procs, err := chain.New(stages, float64(cut.RateHz), facts)
+	marks, err := b.marks(cut)
+	if err != nil {
+		return err
+	}
+	procs, err := chain.New(stages, float64(cut.RateHz), chain.FactsAt(facts, marks, fitDB))
 	if err != nil {
 		return err
 	}

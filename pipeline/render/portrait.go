@@ -203,7 +203,7 @@ func meanSquare(x []float64) float64 {
 }
 
 // keepSeries leaves a series among the outputs.
-func (b *bench) keepSeries(role string, data []byte) (pipeline.Output, error) {
+func (b *bench) keepBytes(role string, data []byte) (pipeline.Output, error) {
 	out := pipeline.Output{Role: role, Blob: pipeline.DigestOf(data), Bytes: int64(len(data))}
 	if err := os.WriteFile(OutputPath(b.dir, out.Blob), data, 0o644); err != nil {
 		return out, pipeline.Errorf(pipeline.Infra, "output", "%w", err)

@@ -1,7 +1,9 @@
 package render
 
 import (
+	"encoding/json"
 	"math"
+	"os"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/meter"
@@ -13,18 +15,49 @@ import (
 const maxTone = 20
 
 // profile decodes a part once at the work rate and measures what the sound needs.
-func (b *bench) profile(r pipeline.ProfileRecipe) (pipeline.ProfileRecord, float64, error) {
+// What stages need of its course is left in a blob, its marks.
+func (b *bench) profile(r pipeline.ProfileRecipe) (pipeline.ProfileRecord, []pipeline.Output, float64, error) {
 	if r.Asset {
-		return b.profileAsset(r)
+		rec, seconds, err := b.profileAsset(r)
+		return rec, nil, seconds, err
 	}
-	var rec pipeline.ProfileRecord
+	rec, marks, seconds, err := b.listen(r)
+	if err != nil {
+		return rec, nil, 0, err
+	}
+	text, err := pipeline.Canonical(marks)
+	if err != nil {
+		return rec, nil, 0, pipeline.Errorf(pipeline.Bug, "marks", "%w", err)
+	}
+	out, err := b.keepBytes(pipeline.MarksRole, text)
+	rec.Cut.Marks = out.Blob
+	return rec, []pipeline.Output{out}, seconds, err
+}
+
+// marks reads the marks that a cut asks for; none for one that doesn't.
+func (b *bench) marks(cut pipeline.Cut) (m pipeline.Marks, err error) {
+	if cut.Marks == "" {
+		return m, nil
+	}
+	text, err := os.ReadFile(InputPath(b.dir, cut.Marks))
+	if err != nil {
+		return m, pipeline.Errorf(pipeline.Infra, "marks", "%w", err)
+	}
+	if err := json.Unmarshal(text, &m); err != nil {
+		return m, pipeline.Errorf(pipeline.Bug, "marks", "%w", err)
+	}
+	return m, nil
+}
+
+// listen makes a part's profile and its marks.
+func (b *bench) listen(r pipeline.ProfileRecipe) (rec pipeline.ProfileRecord, marks pipeline.Marks, seconds float64, err error) {
 	rate, err := b.rateOf(r.Source)
 	if err != nil {
-		return rec, 0, err
+		return rec, marks, 0, err
 	}
 	f, note, unsure, err := b.chooseFold(r.Source, r.Span, rate)
 	if err != nil {
-		return rec, 0, err
+		return rec, marks, 0, err
 	}
 	cut := pipeline.Cut{Source: r.Source, Span: r.Span, SourceRateHz: rate, RateHz: r.RateHz, Fold: f}
 	m, room := meter.New(r.RateHz, 1), meter.NewRoom(r.RateHz)
@@ -33,14 +66,14 @@ func (b *bench) profile(r pipeline.ProfileRecipe) (pipeline.ProfileRecord, float
 		room.Write(x)
 	})
 	if err != nil {
-		return rec, 0, err
+		return rec, marks, 0, err
 	}
 	levels, heard := m.Levels(), room.Result()
 	switch {
 	case math.IsInf(float64(levels.SamplePeak), -1):
-		return rec, 0, pipeline.Errorf(pipeline.Source, b.name(r.Source), "holds nothing but digital silence: is it the right file?")
+		return rec, marks, 0, pipeline.Errorf(pipeline.Source, b.name(r.Source), "holds nothing but digital silence: is it the right file?")
 	case heard.SpeechS <= 0 || heard.Bounds.From >= heard.Bounds.To:
-		return rec, 0, pipeline.Errorf(pipeline.Source, b.name(r.Source), "holds no speech: is it the right file?")
+		return rec, marks, 0, pipeline.Errorf(pipeline.Source, b.name(r.Source), "holds no speech: is it the right file?")
 	}
 	cut.Speech = pipeline.Span{From: heard.Bounds.From, To: heard.Bounds.To}
 	cut.Tone = pickTone(heard.Tone)
@@ -51,7 +84,9 @@ func (b *bench) profile(r pipeline.ProfileRecipe) (pipeline.ProfileRecord, float
 	if heard.Floor.Windows > 0 {
 		rec.RoomTone = pipeline.Spectrum(heard.ToneSpectrum)
 	}
-	return rec, levels.Frames.Seconds(r.RateHz), nil
+	rec.QuietWords = pipeline.Spectrum(heard.QuietWords)
+	marks.Phrases = heard.Phrases
+	return rec, marks, levels.Frames.Seconds(r.RateHz), nil
 }
 
 // pickTone takes at most maxTone windows, spread evenly over the part so that
