@@ -2,7 +2,6 @@ package meter
 
 import (
 	"math"
-	"slices"
 
 	"chapterhouse/dsp"
 )
@@ -13,8 +12,8 @@ const (
 	phraseGap      = 25   // without sound for longer: a pause
 	phraseShortest = 10   // shorter sounds are clicks and knocks
 	phraseUnder    = 3300 // below the middle phrase's loudest 50 ms: a breath
-	phraseBefore   = 4    // soft beginnings, which lie under the limit still
-	phraseAfter    = 8    // and endings
+	phraseBefore   = 3    // soft beginnings, which lie under the limit still
+	phraseAfter    = 6    // and endings
 	activeUnder    = 1590 // ITU-T P.56: active is what lies less than 15.9 dB under the level
 	activeHangover = 20   // and 0.2 s after it
 )
@@ -120,103 +119,4 @@ func (m *RoomMeter) addPhrases(p roomPart, phrases []stretch) {
 		}
 		m.phrases = append(m.phrases, phrase)
 	}
-}
-
-// A quietWords gathers how loud the quietest words are in each sixth octave:
-// spectra of 93 ms, every 186 ms, of which each second of speech gives the
-// highest level in each band.
-type quietWords struct {
-	levels   bandLevels
-	from     int // first frame of the window at hand
-	recent   []float64
-	kept     []toneSpectrum
-	reached  [][levelClasses]int // by band: how many seconds reached a level, in dB below 0
-	highest  []int16             // of the second at hand, by band
-	inSecond int
-}
-
-const (
-	wordHop       = 19 // frames between two windows, about two of their lengths
-	wordsInSecond = 6  // windows
-	quietShare    = 0.05
-	leastSeconds  = 5
-)
-
-func newQuietWords(rateHz, frame int) quietWords {
-	q := quietWords{levels: newBandLevels(rateHz, frame, 10)}
-	q.reached = make([][levelClasses]int, len(q.levels.bands))
-	q.highest = make([]int16, len(q.levels.bands))
-	q.recent = make([]float64, 0, wordHop*frame)
-	q.forgetSecond()
-	return q
-}
-
-// add takes a frame; n is its number among those that are not judged yet.
-func (q *quietWords) add(x []float64, n int) {
-	if len(q.recent) == 0 {
-		q.from = n
-	}
-	q.recent = append(q.recent, x...)
-	if len(q.recent) < wordHop*q.levels.frame {
-		return
-	}
-	q.kept = append(q.kept, toneSpectrum{q.from, q.levels.of(q.recent)})
-	q.recent = q.recent[:0]
-}
-
-// take counts what lies in phrases of the part at hand, and forgets what lies
-// before frame n.
-func (q *quietWords) take(phrases []stretch, n int) {
-	kept := q.kept[:0]
-	for _, one := range q.kept {
-		i, _ := slices.BinarySearchFunc(phrases, one.first, func(s stretch, t int) int { return s.to - t - 1 })
-		if i < len(phrases) && phrases[i].from <= one.first {
-			for b, l := range one.levels {
-				q.highest[b] = max(q.highest[b], l)
-			}
-			if q.inSecond++; q.inSecond == wordsInSecond {
-				for b, l := range q.highest {
-					q.reached[b][min(max(-int(l)/100, 0), levelClasses-1)]++
-				}
-				q.forgetSecond()
-			}
-		}
-		if one.first >= n {
-			one.first -= n
-			kept = append(kept, one)
-		}
-	}
-	clear(q.kept[len(kept):])
-	q.kept = kept
-	q.from -= n
-}
-
-func (q *quietWords) forgetSecond() {
-	q.inSecond = 0
-	for b := range q.highest {
-		q.highest[b] = dead
-	}
-}
-
-// result is the level that all but a twentieth of the seconds reach in each
-// band; nil where there are fewer than five.
-func (q *quietWords) result() []dsp.DBFS {
-	levels := make([]dsp.DBFS, len(q.reached))
-	for b := range q.reached {
-		total := 0
-		for _, n := range q.reached[b] {
-			total += n
-		}
-		if total < leastSeconds {
-			return nil
-		}
-		below, class := 0, levelClasses-1
-		for ; class > 0; class-- {
-			if below += q.reached[b][class]; float64(below) > float64(quietShare*float64(total)) {
-				break
-			}
-		}
-		levels[b] = dsp.DBFS(-class - 1) // the lower end of the class
-	}
-	return levels
 }

@@ -55,22 +55,23 @@ func (p expanderParams) settings() dynamics.ExpanderSettings {
 func expander() Stage {
 	return definition[expanderParams]{
 		name: "expander",
-		rev:  1,
+		rev:  2,
 		doc: `Makes pauses quieter, band by band, by a range at most, and leaves words alone. Thresholds
-count from the room tone that was measured in each band, so that they hold on every recording day.
+count from the room tone that was measured in each band, so that they hold on every recording day,
+and stay 6 dB under the quietest words measured there: where those are nearer, a band does less.
 Idle for a session without room tone.
 Latency: the look-ahead. See dsp/dynamics.Expander for formula and source.`,
 		make: func(p expanderParams, rateHz float64, f Facts) (dsp.Processor, error) {
 			if !hasTone(f.Facts) {
 				return delayed(p, rateHz)
 			}
-			tone, err := roomTone(f.RoomTone, p.CrossoversHz, rateHz)
+			thresholds, _, err := p.thresholds(f.Facts, rateHz)
 			if err != nil {
 				return nil, err
 			}
 			s := p.settings()
-			for i, b := range p.Bands {
-				s.Bands[i].ThresholdDBFS = max(-120, min(0, tone[i]+b.OverRoomToneDB))
+			for i, at := range thresholds {
+				s.Bands[i].ThresholdDBFS = max(-120, min(0, at))
 			}
 			return dynamics.NewExpander(s, rateHz)
 		},
@@ -87,6 +88,46 @@ Latency: the look-ahead. See dsp/dynamics.Expander for formula and source.`,
 	}.stage()
 }
 
+// underQuietWords is how far under the quietest words of a band its threshold
+// stays: they are not to be touched.
+const underQuietWords = 6
+
+// thresholds are the bands' thresholds in dBFS, and how much lower each is than
+// was asked for, because the quietest words are so near to the room tone.
+func (p expanderParams) thresholds(f pipeline.Facts, rateHz float64) (dbfs, lowerDB []float64, err error) {
+	tone, err := bandLevels(f.RoomTone, p.CrossoversHz, rateHz)
+	if err != nil {
+		return nil, nil, err
+	}
+	words := make([]float64, len(tone))
+	if len(f.QuietWords) > 0 {
+		if words, err = bandLevels(f.QuietWords, p.CrossoversHz, rateHz); err != nil {
+			return nil, nil, err
+		}
+	}
+	for i, b := range p.Bands {
+		asked := tone[i] + b.OverRoomToneDB
+		at := min(asked, words[i]-underQuietWords)
+		dbfs, lowerDB = append(dbfs, at), append(lowerDB, asked-at)
+	}
+	return dbfs, lowerDB, nil
+}
+
+// spared says which bands of an expander do less than was asked for.
+func (p expanderParams) spared(f pipeline.Facts) (lines []string) {
+	_, lowerDB, err := p.thresholds(f, lowestRateHz)
+	if err != nil {
+		return nil // New says so
+	}
+	for i, b := range p.Bands {
+		if lowerDB[i] < 0.5 {
+			continue
+		}
+		lines = append(lines, fmt.Sprintf("band %d does less: its threshold stands %.1f dB over the room tone instead of %g, 6 dB under the quietest words there", i+1, b.OverRoomToneDB-lowerDB[i], b.OverRoomToneDB))
+	}
+	return lines
+}
+
 // hasTone tells whether a session has room tone to count from: digital silence
 // is none.
 func hasTone(f pipeline.Facts) bool { return slices.ContainsFunc(f.RoomTone, known) }
@@ -98,14 +139,14 @@ func delayed(p expanderParams, rateHz float64) (dsp.Processor, error) {
 		LookAheadMS: p.LookAheadMS, ReleaseMS: 1}, rateHz)
 }
 
-// roomTone is the level of the room tone in each band of a crossover, plain
-// RMS dBFS: the powers of the sixth octaves, each as the crossover lets it
+// bandLevels is the level of a spectrum, such as the room tone's, in each band of
+// a crossover, plain RMS dBFS: the powers of the sixth octaves, each as the crossover lets it
 // through, summed from low to high. Sixth octaves that were not measured count
 // as silence.
-func roomTone(tone pipeline.Spectrum, crossoversHz []float64, rateHz float64) ([]float64, error) {
+func bandLevels(tone pipeline.Spectrum, crossoversHz []float64, rateHz float64) ([]float64, error) {
 	sixths := spectrum.SixthOctaves()
 	if len(tone) != len(sixths) {
-		return nil, pipeline.Errorf(pipeline.Bug, "expander", "room tone has %d bands, want %d sixth octaves", len(tone), len(sixths))
+		return nil, pipeline.Errorf(pipeline.Bug, "expander", "a spectrum has %d bands, want %d sixth octaves", len(tone), len(sixths))
 	}
 	gainDB := func(int, float64) float64 { return 0 }
 	if len(crossoversHz) > 0 {

@@ -1,6 +1,7 @@
 package chain
 
 import (
+	"encoding/json"
 	"fmt"
 	"regexp"
 
@@ -10,7 +11,7 @@ import (
 
 // Builtin are the stages that chains can be made of.
 func Builtin() []Stage {
-	return []Stage{gain(), highpass(), lowpass(), eq(), compressor(), expander(), deEsser()}
+	return []Stage{gain(), highpass(), lowpass(), eq(), compressor(), expander(), deEsser(), ride()}
 }
 
 // StageNames are the names of stages, in their order.
@@ -107,16 +108,23 @@ func NeedsMarks(stages []pipeline.Resolved) bool {
 	return false
 }
 
-// Idle says which stages do nothing with these facts, and why: what a session
-// could not be measured for is said, not guessed.
+// Idle says which stages do nothing with these facts, or less than was asked for,
+// and why: what a session could not be measured for is said, not guessed.
 func Idle(stages []pipeline.Resolved, f pipeline.Facts) []string {
 	var lines []string
 	for i, r := range stages {
 		switch {
 		case r.Stage == "expander" && !hasTone(f):
 			lines = append(lines, fmt.Sprintf("stage %d (expander) does nothing: the session has no room tone to count from; record ten seconds of the quiet booth", i+1))
-		case r.Stage == "compressor" && !known(f.SpeechDBFS):
-			lines = append(lines, fmt.Sprintf("stage %d (compressor) does nothing: the session has no speech to count from", i+1))
+		case r.Stage == "expander":
+			var p expanderParams
+			if json.Unmarshal(r.Params, &p) == nil {
+				for _, line := range p.spared(f) {
+					lines = append(lines, fmt.Sprintf("stage %d (expander) %s", i+1, line))
+				}
+			}
+		case (r.Stage == "compressor" || r.Stage == "ride") && !known(f.SpeechDBFS):
+			lines = append(lines, fmt.Sprintf("stage %d (%s) does nothing: the session has no speech to count from", i+1, r.Stage))
 		}
 	}
 	return lines

@@ -13,15 +13,20 @@ import (
 	"chapterhouse/dsp/dsptest"
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 )
 
-// facts are those of a usual session: speech at the reference, a quiet booth.
+// facts are those of a usual session: speech at the reference, a quiet booth,
+// and a part whose phrases are soft and loud by turns.
 func facts() Facts {
 	f := Facts{Facts: pipeline.Facts{SpeechDBFS: -23, RoomTone: make(pipeline.Spectrum, len(spectrum.SixthOctaves()))}}
 	for i := range f.RoomTone {
 		f.RoomTone[i] = -85
+	}
+	for at := dsp.Frames(7000); at < 12*44100; at += 60000 {
+		f.Phrases = append(f.Phrases, meter.Phrase{From: at, To: at + 45000, Level: dsp.DBFS(-20 - 10*float64(at%7)/6)})
 	}
 	return f
 }
@@ -70,6 +75,8 @@ var settings = []struct {
 	{"expander", `{"crossovers_hz": [160, 1800, 6000], "bands": [{"over_room_tone_db": 8, "ratio": 1.6, "range_db": 8}, {"over_room_tone_db": 7, "ratio": 1.4, "range_db": 6}, {"over_room_tone_db": 7, "ratio": 1.4, "range_db": 6}, {"over_room_tone_db": 6, "ratio": 1.3, "range_db": 6}], "hysteresis_db": 3}`, false},
 	{"de-esser", `{"from_hz": 5800, "to_hz": 9800, "threshold_over_speech_db": 20, "max_cut_db": 1}`, false},
 	{"de-esser", `{"from_hz": 5800, "to_hz": 9800, "threshold_over_speech_db": -10, "max_cut_db": 5}`, false},
+	{"ride", `{"share_percent": 30, "max_db": 1}`, true},
+	{"ride", `{"share_percent": 90, "max_db": 6, "ramp_ms": 50}`, false},
 }
 
 func TestRegistry(t *testing.T) {
@@ -199,7 +206,7 @@ func TestRoomTonePerBand(t *testing.T) {
 	}
 	w.Write(x)
 	tone := pipeline.Spectrum(spectrum.Levels(w.Power(), rate, spectrum.SixthOctaves()))
-	got, err := roomTone(tone, hz, rate)
+	got, err := bandLevels(tone, hz, rate)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -232,7 +239,7 @@ func TestRoomTonePerBand(t *testing.T) {
 			t.Errorf("band %d: %.2f dBFS, its noise has %.2f", b, got[b], want)
 		}
 	}
-	whole, err := roomTone(tone, nil, rate)
+	whole, err := bandLevels(tone, nil, rate)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -357,5 +364,40 @@ func TestSettleSums(t *testing.T) {
 	}
 	if got := Settle(c.Stages, 44100); got != sum {
 		t.Errorf("%d, want %d", got, sum)
+	}
+}
+
+// Where the quietest words of a band lie near its room tone, its threshold stays
+// 6 dB under them, and Idle says by how much it does less.
+func TestExpanderSparesQuietWords(t *testing.T) {
+	f := facts().Facts
+	f.QuietWords = make(pipeline.Spectrum, len(f.RoomTone))
+	for i := range f.QuietWords {
+		f.QuietWords[i] = -45
+		if spectrum.SixthOctaves()[i].Mid > 4000 {
+			f.QuietWords[i] = -75 // 10 dB over the room tone
+		}
+	}
+	r := resolve(t, "expander", `{"crossovers_hz": [1000], "bands": [{"over_room_tone_db": 7, "ratio": 1.5, "range_db": 8}, {"over_room_tone_db": 12, "ratio": 1.5, "range_db": 8}]}`)
+	var p expanderParams
+	if err := json.Unmarshal(r.Params, &p); err != nil {
+		t.Fatal(err)
+	}
+	_, lower, err := p.thresholds(f, 44100)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if lower[0] != 0 || lower[1] != 0 {
+		t.Errorf("lower by %v where words are 40 dB over the room tone in part of the band", lower)
+	}
+	for i := range f.QuietWords {
+		f.QuietWords[i] = -75
+	}
+	if _, lower, err = p.thresholds(f, 44100); err != nil || math.Abs(lower[0]-3) > 1e-9 || math.Abs(lower[1]-8) > 1e-9 {
+		t.Errorf("lower by %v, want 3 and 8 (%v)", lower, err)
+	}
+	want := "stage 1 (expander) band 2 does less: its threshold stands 4.0 dB over the room tone instead of 12, 6 dB under the quietest words there"
+	if lines := Idle([]pipeline.Resolved{r}, f); len(lines) != 2 || lines[1] != want {
+		t.Errorf("said %q", lines)
 	}
 }
