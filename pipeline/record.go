@@ -122,9 +122,10 @@ type Spot struct {
 type StageUse struct {
 	Stage    string  `json:"stage"`
 	Share    float64 `json:"share"`     // of the time with more than 0.1 dB of change
-	MedianDB dsp.DB  `json:"median_db"` // of the active time, negative when turning down
-	P95DB    dsp.DB  `json:"p95_db"`    // exceeded in 5 % of the active time
+	MedianDB dsp.DB  `json:"median_db"` // of the time it turned down, negative
+	P95DB    dsp.DB  `json:"p95_db"`    // exceeded in 5 % of that time
 	MaxDB    dsp.DB  `json:"max_db"`
+	UpDB     dsp.DB  `json:"up_db,omitempty"` // the most that it turned up
 }
 
 // Place is a stretch of a source and how far something went there.

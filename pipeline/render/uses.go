@@ -2,6 +2,7 @@ package render
 
 import (
 	"fmt"
+	"math"
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
@@ -26,7 +27,10 @@ type useCount struct {
 	moves  bool // the stage has a gauge
 	bins   [useBins]int
 	total  int
-	deep   float64 // deepest in the 10 ms at hand
+	lifted int     // of total, turned up by more than usedDB and not down
+	deep   float64 // deepest in the 10 ms at hand, 0 or less
+	up     float64 // highest in the 10 ms at hand, 0 or more
+	upMost float64
 	inGrid int
 }
 
@@ -43,19 +47,22 @@ func (u *stageUses) quantum(_ dsp.Frames, stage int, gainsDB []float64) {
 	c := &u.uses[stage]
 	c.moves = true
 	for _, g := range gainsDB {
-		c.deep = min(c.deep, g)
+		c.deep, c.up = min(c.deep, g), max(c.up, g)
 		if c.inGrid++; c.inGrid == u.grid {
-			c.count(c.deep)
-			c.deep, c.inGrid = 0, 0
+			c.count(c.deep, c.up)
+			c.deep, c.up, c.inGrid = 0, 0, 0
 		}
 	}
 }
 
-func (c *useCount) count(db float64) {
+func (c *useCount) count(deep, up float64) {
 	bin := 0
-	if db <= -usedDB {
-		bin = int(min(-db*10+0.5, useBins-1))
+	if deep <= -usedDB {
+		bin = int(min(-deep*10+0.5, useBins-1))
+	} else if up >= usedDB {
+		c.lifted++
 	}
+	c.upMost = max(c.upMost, up)
 	c.bins[bin]++
 	c.total++
 }
@@ -63,10 +70,13 @@ func (c *useCount) count(db float64) {
 func (c *useCount) use(name string) pipeline.StageUse {
 	use := pipeline.StageUse{Stage: name}
 	active := c.total - c.bins[0]
-	if active == 0 {
+	if active+c.lifted == 0 {
 		return use
 	}
-	use.Share = dsp.Round2(float64(active) / float64(c.total))
+	use.Share = dsp.Round2(float64(active+c.lifted) / float64(c.total))
+	if c.lifted > 0 {
+		use.UpDB = dsp.DB(math.Round(10*c.upMost) / 10)
+	}
 	seen := 0
 	for bin := 1; bin < useBins; bin++ {
 		if c.bins[bin] == 0 {
@@ -114,6 +124,8 @@ func addUses(parts []*stageUses) []pipeline.StageUse {
 				sums[name].bins[bin] += n
 			}
 			sums[name].total += u.uses[i].total
+			sums[name].lifted += u.uses[i].lifted
+			sums[name].upMost = max(sums[name].upMost, u.uses[i].upMost)
 		}
 	}
 	var out []pipeline.StageUse

@@ -53,6 +53,8 @@ func TestUses(t *testing.T) {
 		{"five in a hundred are beyond the 95th percentile", append(repeated(-1, 95), repeated(-8, 5)...), pipeline.StageUse{Share: 1, MedianDB: -1, P95DB: -1, MaxDB: -8}},
 		{"six are not", append(repeated(-1, 94), repeated(-8, 6)...), pipeline.StageUse{Share: 1, MedianDB: -1, P95DB: -8, MaxDB: -8}},
 		{"evenly to 10 dB", ramp, pipeline.StageUse{Share: 1, MedianDB: -5, P95DB: -9.5, MaxDB: -10}},
+		{"turned up", hundred(repeated(4.96, 10)...), pipeline.StageUse{Share: 0.1, UpDB: 5}},
+		{"down and up", hundred(append(repeated(-2, 20), repeated(3, 10)...)...), pipeline.StageUse{Share: 0.3, MedianDB: -2, P95DB: -2, MaxDB: -2, UpDB: 3}},
 		{"deeper than the bins", hundred(-200, math.Inf(-1)), pipeline.StageUse{Share: 0.02, MedianDB: -60, P95DB: -60, MaxDB: -60}},
 	} {
 		for _, rate := range []int{44100, 48000, 96000, 192000} {

@@ -226,7 +226,7 @@ func formatOf(f pipeline.FileFormat) string {
 func (v *chapterView) stages(b builder, ch pipeline.ChapterOutcome) {
 	add := func(name string, u pipeline.StageUse) {
 		v.Stages = append(v.Stages, stageRow{
-			name, sprintf("%.0f %%", 100*u.Share), minus(sprintf("%.1f", float64(u.MedianDB))), minus(sprintf("%.1f", float64(u.P95DB))), minus(sprintf("%.1f", float64(u.MaxDB))),
+			name, sprintf("%.0f %%", 100*u.Share), minus(sprintf("%.1f", float64(u.MedianDB))), minus(sprintf("%.1f", float64(u.P95DB))), minus(most(u)),
 		})
 	}
 	for i, f := range ch.Files {
@@ -239,6 +239,17 @@ func (v *chapterView) stages(b builder, ch pipeline.ChapterOutcome) {
 	for _, f := range ch.Files {
 		add("limiter, "+b.fileName(f), f.Record.Limiter)
 	}
+}
+
+// most is how far a stage went, down and, where it did, up.
+func most(u pipeline.StageUse) string {
+	switch {
+	case u.UpDB > 0 && u.MaxDB < 0:
+		return sprintf("%.1f, %+.1f", float64(u.MaxDB), float64(u.UpDB))
+	case u.UpDB > 0:
+		return sprintf("%+.1f", float64(u.UpDB))
+	}
+	return sprintf("%.1f", float64(u.MaxDB))
 }
 
 func part(p pipeline.PartOutcome) partRow {
