@@ -11,6 +11,8 @@ import "chapterhouse/dsp/kernel"
 //   - gainDB: any number; -Inf is silence. 0 leaves the bits alone.
 //
 // Latency: none.
+//
+// Source: the decibel of an amplitude, IEC 60027-3.
 type Gain struct{ factor float64 }
 
 // NewGain makes a gain.

@@ -25,8 +25,9 @@ func (p compressorParams) settings(thresholdDBFS float64) dynamics.CompressorSet
 
 func compressor() Stage {
 	return definition[compressorParams]{
-		name: "compressor",
-		rev:  1,
+		name:  "compressor",
+		about: []described{{dynamics.Sources, "Compressor"}},
+		rev:   1,
 		doc: `Brings loud and soft speech closer together by turning down what is over a threshold.
 Without make-up gain: level comes at the end. Idle for a session without speech. Common practice
 for narration: 2 to 4 dB on typical lines, at most 6 on the loudest.

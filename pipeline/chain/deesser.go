@@ -28,8 +28,9 @@ func (p deEsserParams) settings() dynamics.DeEsserSettings { return dynamics.DeE
 
 func deEsser() Stage {
 	return definition[deEsserParams]{
-		name: "de-esser",
-		rev:  1,
+		name:  "de-esser",
+		about: []described{{dynamics.Sources, "DeEsser"}},
+		rev:   1,
 		doc: `Takes the sting out of esses: turns the band they live in down while it is loud against the
 running speech level, in a whisper and in a shout alike.
 No latency. See dsp/dynamics.DeEsser for formula and source.`,

@@ -18,6 +18,7 @@ type definition[P any] struct {
 	make   func(p P, rateHz float64, f Facts) (dsp.Processor, error)
 	settle func(p P, rateHz float64) int
 
+	about    []described        // the processors that it is made of
 	practice func(p P) []string // nil: no practice to compare with
 	marks    bool               // make asks for the part's marks
 }
@@ -53,6 +54,7 @@ func (d definition[P]) stage() Stage {
 			}
 			return d.settle(p, rateHz)
 		},
+		About: func() (string, error) { return about(d.about) },
 		Marks: d.marks,
 	}
 	if d.practice != nil {

@@ -141,8 +141,9 @@ func eq() Stage {
 		docs.WriteByte('\n')
 	}
 	s := definition[eqParams]{
-		name: "eq",
-		rev:  1,
+		name:  "eq",
+		about: []described{{filter.Sources, "Bell"}, {filter.Sources, "LowShelf"}, {filter.Sources, "HighShelf"}, {filter.Sources, "Notch"}, {filter.Sources, "Plateau"}},
+		rev:   1,
 		doc: `Lifts and lowers parts of the spectrum, in any number of bands, written as a list: bells for a
 booth's standing waves, a plateau for a boxy stretch, shelves for warmth and air, notches for whistles.
 No latency; the phase turns where the level changes. See dsp/filter for formulas and sources.`,

@@ -54,8 +54,9 @@ func (p expanderParams) settings() dynamics.ExpanderSettings {
 
 func expander() Stage {
 	return definition[expanderParams]{
-		name: "expander",
-		rev:  2,
+		name:  "expander",
+		about: []described{{dynamics.Sources, "Expander"}},
+		rev:   2,
 		doc: `Makes pauses quieter, band by band, by a range at most, and leaves words alone. Thresholds
 count from the room tone that was measured in each band, so that they hold on every recording day,
 and stay 6 dB under the quietest words measured there: where those are nearer, a band does less.

@@ -11,8 +11,9 @@ type gainParams struct {
 
 func gain() Stage {
 	return definition[gainParams]{
-		name: "gain",
-		rev:  1,
+		name:  "gain",
+		about: []described{{level.Sources, "Gain"}},
+		rev:   1,
 		doc: `Makes everything louder or softer by one amount. Levels of chapters are set at the end by the
 spec; here it only feeds the stages behind it.
 No latency. See dsp/level.Gain for the formula.`,

@@ -12,8 +12,9 @@ type highpassParams struct {
 
 func highpass() Stage {
 	return definition[highpassParams]{
-		name: "highpass",
-		rev:  1,
+		name:  "highpass",
+		about: []described{{filter.Sources, "Highpass"}},
+		rev:   1,
 		doc: `Takes away rumble, footfall and the weight of close microphones below a cutoff.
 No latency; the phase turns around the cutoff. Butterworth; see dsp/filter.Highpass for formula and source.`,
 		make: func(p highpassParams, rateHz float64, _ Facts) (dsp.Processor, error) {

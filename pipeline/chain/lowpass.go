@@ -12,8 +12,9 @@ type lowpassParams struct {
 
 func lowpass() Stage {
 	return definition[lowpassParams]{
-		name: "lowpass",
-		rev:  1,
+		name:  "lowpass",
+		about: []described{{filter.Sources, "Lowpass"}},
+		rev:   1,
 		doc: `Takes away hiss and whistle above a cutoff.
 No latency; the phase turns around the cutoff. Butterworth; see dsp/filter.Lowpass for formula and source.`,
 		make: func(p lowpassParams, rateHz float64, _ Facts) (dsp.Processor, error) {

@@ -38,7 +38,7 @@ func Validate(stages []Stage) error {
 			return fmt.Errorf("stage %s has no doc", s.Name)
 		case s.Rev < 1:
 			return fmt.Errorf("stage %s has revision %d, it must be 1 or more", s.Name, s.Rev)
-		case s.Resolve == nil || s.New == nil || s.Settle == nil:
+		case s.Resolve == nil || s.New == nil || s.Settle == nil || s.About == nil:
 			return fmt.Errorf("stage %s lacks a function", s.Name)
 		}
 		seen[s.Name] = true

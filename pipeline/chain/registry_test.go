@@ -401,3 +401,25 @@ func TestExpanderSparesQuietWords(t *testing.T) {
 		t.Errorf("said %q", lines)
 	}
 }
+
+// Every stage's help is its processor's doc comment, which tells in this order
+// what a listener hears, by what formula, with which parameters, how late, and
+// from which source.
+func TestAbout(t *testing.T) {
+	for _, s := range Builtin() {
+		text, err := s.About()
+		if err != nil {
+			t.Errorf("%s: %v", s.Name, err)
+			continue
+		}
+		at := 0
+		for _, part := range []string{"\t", "Parameters:", "Latency:", "Source:"} {
+			found := strings.Index(text[at:], part)
+			if found < 0 {
+				t.Errorf("%s: %q does not come in its place in\n%s", s.Name, part, text)
+				break
+			}
+			at += found
+		}
+	}
+}

@@ -14,8 +14,9 @@ type rideParams struct {
 
 func ride() Stage {
 	return definition[rideParams]{
-		name: "ride",
-		rev:  1,
+		name:  "ride",
+		about: []described{{dynamics.Sources, "Ride"}},
+		rev:   1,
 		doc: `Moves the level phrase by phrase as a hand on a fader does: each phrase a share of the way to the
 narrator's usual level, the louder of two still the louder, moving only in pauses, where room tone is
 lifted by 2 dB at most. Phrases and their levels come from the profile. Stands before compression.
