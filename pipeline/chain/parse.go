@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"chapterhouse/dsp"
-	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house/strict"
 )
@@ -91,11 +90,7 @@ func parseStage(n *strict.Node, speech dsp.DBFS) (r pipeline.Resolved, reasons [
 // try makes a stage at the lowest work rate for a session of plain facts, and
 // says what is wrong with it, "" if nothing is.
 func try(s Stage, p Params, speech dsp.DBFS) string {
-	f := Facts{Facts: pipeline.Facts{SpeechDBFS: speech, RoomTone: make(pipeline.Spectrum, len(spectrum.SixthOctaves()))}}
-	for i := range f.RoomTone {
-		f.RoomTone[i] = -80
-	}
-	if _, err := s.New(p, lowestRateHz, f); err != nil {
+	if _, err := s.New(p, lowestRateHz, PlainFacts(speech)); err != nil {
 		return fmt.Sprintf("at %d Hz, %v", lowestRateHz, err)
 	}
 	if settleS := float64(s.Settle(p, lowestRateHz)) / lowestRateHz; settleS > longestSettleS {

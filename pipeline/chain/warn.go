@@ -20,27 +20,68 @@ func Warn(c pipeline.Chain) []string {
 	return lines
 }
 
-// order compares a stage with those before it. The usual order is high-pass,
-// noise and expander, corrective eq, compression, sweetening eq, de-esser.
+// An unusual is a stage that stands after another one which it usually precedes.
+type unusual struct{ stage, after, why string }
+
+// unusuals hold the usual order for narration: high-pass, clicks, hum and
+// plosives, room noise, expander and breaths, corrective eq, ride, compression,
+// harmonics, sweetening eq, de-esser, limiter.
+func unusuals() []unusual {
+	return []unusual{
+		{"highpass", "compressor", "which rumble would move"},
+		{"highpass", "expander", "which rumble would hold open"},
+		{"clicks", "room-noise", "which smears a click until it can't be told any more"},
+		{"clicks", "expander", "which a click would open"},
+		{"clicks", "compressor", "which a click would move"},
+		{"hum", "room-noise", "which takes hum for room noise and leaves it uneven"},
+		{"hum", "expander", "whose moving gain makes the hum uneven, and it is fitted as steady"},
+		{"hum", "compressor", "whose moving gain makes the hum uneven, and it is fitted as steady"},
+		{"plosives", "compressor", "which a burst would push down"},
+		{"room-noise", "expander", "which makes the room tone uneven that it counts from"},
+		{"room-noise", "compressor", "which makes the room tone uneven that it counts from"},
+		{"expander", "compressor", "which lifts the room tone that its thresholds count from"},
+		{"breaths", "compressor", "which lifts breaths against the voice"},
+		{"ride", "compressor", "which it is to spare the work"},
+		{"compressor", "de-esser", "for it brings esses up again beside the vowels it turns down"},
+		{"harmonics", "de-esser", "for it adds treble to the esses that were tamed"},
+		{"compressor", "limiter", "what comes after can rise over the ceiling again"},
+		{"eq", "limiter", "what comes after can rise over the ceiling again"},
+		{"harmonics", "limiter", "what comes after can rise over the ceiling again"},
+	}
+}
+
+// order compares a stage with those before it.
 func order(before []pipeline.Resolved, r pipeline.Resolved) []string {
 	after := map[string]bool{}
+	var slower *compressorParams
 	for _, b := range before {
 		after[b.Stage] = true
+		if c := compressing(b); c != nil {
+			slower = c
+		}
 	}
 	var lines []string
-	switch {
-	case r.Stage == "highpass" && after["compressor"]:
-		lines = append(lines, "it usually stands before the compressor, which rumble would move")
-	case r.Stage == "highpass" && after["expander"]:
-		lines = append(lines, "it usually stands before the expander, which rumble would hold open")
-	case r.Stage == "expander" && after["compressor"]:
-		lines = append(lines, "it usually stands before the compressor, which lifts the room tone that its thresholds count from")
-	case r.Stage == "compressor" && after["de-esser"]:
-		lines = append(lines, "the de-esser usually stands after it, for it brings esses up again beside the vowels it turns down")
-	case r.Stage == "eq" && after["compressor"] && corrective(r):
+	for _, u := range unusuals() {
+		if u.stage == r.Stage && after[u.after] {
+			lines = append(lines, fmt.Sprintf("it usually stands before the %s, %s", u.after, u.why))
+		}
+	}
+	if r.Stage == "eq" && after["compressor"] && corrective(r) {
 		lines = append(lines, "cuts this narrow usually stand before the compressor, which the resonance would move")
 	}
+	if c := compressing(r); c != nil && slower != nil && c.AttackMS < slower.AttackMS {
+		lines = append(lines, fmt.Sprintf("the faster of two compressors usually stands first (attack_ms %g after %g), so that the slower one hears no crests", c.AttackMS, slower.AttackMS))
+	}
 	return lines
+}
+
+// compressing is the parameters of a compressor, nil for other stages.
+func compressing(r pipeline.Resolved) *compressorParams {
+	var p compressorParams
+	if r.Stage != "compressor" || json.Unmarshal(r.Params, &p) != nil {
+		return nil
+	}
+	return &p
 }
 
 // corrective tells whether an eq mends a resonance rather than shapes a tone:
