@@ -6,6 +6,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+
+	"chapterhouse/testdata/voices/narration"
 )
 
 // A take is one file of the demo house.
@@ -17,10 +19,10 @@ type take struct {
 // The demo house's rooms and days. On another day the gain stands elsewhere,
 // so voice and room move together and the converter's hiss stays.
 var (
-	marlow = order{voice: "marlow", rateHz: 44100, bits: 24, resolve: 17, channels: 1, spread: 0.75, booth: "1.3x1.7x2.05,low=0.26,high=0.66",
-		manner: manner{headS: 1, tailS: 2.6, pauseS: 0.92, pauseMinS: 0.78, breathPct: 35, clicksMin: 2}}
-	wren = order{voice: "wren", rateHz: 44100, bits: 24, resolve: 17, channels: 1, spread: 0.75, booth: "1.55x1.15x2.3,low=0.28,high=0.6",
-		manner: manner{headS: 1, tailS: 2.6, pauseS: 0.95, pauseMinS: 0.8, breathPct: 30, clicksMin: 2}}
+	marlow = order{bits: 24, resolve: 17, channels: 1, Reading: narration.Reading{Voice: "marlow", RateHz: 44100, Spread: 0.75, Booth: "1.3x1.7x2.05,low=0.26,high=0.66",
+		Manner: narration.Manner{HeadS: 1, TailS: 2.6, PauseS: 0.92, PauseMinS: 0.78, BreathPct: 35, ClicksMin: 2}}}
+	wren = order{bits: 24, resolve: 17, channels: 1, Reading: narration.Reading{Voice: "wren", RateHz: 44100, Spread: 0.75, Booth: "1.55x1.15x2.3,low=0.28,high=0.6",
+		Manner: narration.Manner{HeadS: 1, TailS: 2.6, PauseS: 0.95, PauseMinS: 0.8, BreathPct: 30, ClicksMin: 2}}}
 
 	monday   = day{speech: -22.5, noise: "brown:-73,pink:-73.5,hiss:-84"}
 	thursday = day{speech: -28.5, noise: "brown:-79,pink:-79.5,hiss:-84"}
@@ -35,7 +37,7 @@ type day struct {
 }
 
 func (o order) on(d day, seed uint64, text string) order {
-	o.speech, o.noise, o.seed, o.text = d.speech, d.noise, seed, text
+	o.SpeechDBFS, o.Noise, o.Seed, o.Text = d.speech, d.noise, seed, text
 	return o
 }
 
@@ -45,8 +47,8 @@ func houseTakes() []take {
 	wide := wren.on(march, 208, lowerGate)
 	wide.channels = 2
 	studio := marlow.on(thursday, 704, twoLanterns)
-	studio.rateHz = 48000
-	studio.speech -= 0.8 // she leans back in this one
+	studio.RateHz = 48000
+	studio.SpeechDBFS -= 0.8 // she leans back in this one
 	return []take{
 		{"titles/eleven-tide-gates/01-low-water.flac", marlow.on(monday, 201, lowWater)},
 		{"titles/eleven-tide-gates/02-the-weigh-house.flac", marlow.on(monday, 202, weighHouse)},

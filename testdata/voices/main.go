@@ -13,7 +13,8 @@ import (
 	"flag"
 	"fmt"
 	"os"
-	"strings"
+
+	"chapterhouse/testdata/voices/narration"
 )
 
 func main() {
@@ -31,31 +32,31 @@ func run(args []string) error {
 	labelFile := f.String("labels", "", "JSON file of what was said where, in frames")
 	house := f.String("house", "", "make the audio of the demo house in this folder again")
 	names := f.Bool("voices", false, "list the voices and what each is for: tuning, or printed tables")
-	f.StringVar(&o.voice, "voice", "marlow", "voice; see -voices")
-	f.Float64Var(&o.minutes, "minutes", 1, "length of invented prose")
-	f.Uint64Var(&o.seed, "seed", 1, "other seed, other reading and noise")
-	f.IntVar(&o.rateHz, "rate", 44100, "44100, 48000, 88200 or 96000 Hz")
+	f.StringVar(&o.Voice, "voice", "marlow", "voice; see -voices")
+	minutes := f.Float64("minutes", 1, "length of invented prose")
+	f.Uint64Var(&o.Seed, "seed", 1, "other seed, other reading and noise")
+	f.IntVar(&o.RateHz, "rate", 44100, "44100, 48000, 88200 or 96000 Hz")
 	f.IntVar(&o.bits, "bits", 24, "16 or 24")
 	f.IntVar(&o.resolve, "resolve", 0, "bits that the converter resolves; 0: all")
 	f.IntVar(&o.channels, "channels", 1, "1, or 2 alike")
-	f.StringVar(&o.booth, "booth", "1.35x1.1x2.1,low=0.15,high=0.6", "width x depth x height in metres, absorption below and above 400 Hz; none: free field")
-	f.StringVar(&o.noise, "noise", "brown:-72,pink:-75,hiss:-84", "kinds with their plain RMS in dBFS; pink brown fan traffic roomhum through the room, hum hiss white after it; fan and hum take @Hz, hum +Hz a minute")
-	f.Float64Var(&o.speech, "speech", -24, "level of plain speech while speaking, plain RMS in dBFS")
-	f.Float64Var(&o.spread, "spread", 1, "factor on how much words and sentences differ in level")
-	f.Float64Var(&o.drift, "drift", 0, "dB by which the level falls in ten minutes")
-	f.Float64Var(&o.manner.headS, "head", 1, "seconds of room tone before")
-	f.Float64Var(&o.manner.tailS, "tail", 2.5, "seconds of room tone after")
-	f.Float64Var(&o.manner.pauseS, "pause", 0.9, "median seconds between sentences")
-	f.Float64Var(&o.manner.pauseMinS, "pause-min", 0.4, "least seconds between sentences")
-	f.BoolVar(&o.manner.even, "even", false, "invented prose without whispers and shouts")
-	f.Float64Var(&o.manner.breathPct, "breaths", 0, "per cent of pauses with a breath; 0: the voice's own, -1: none")
-	f.Float64Var(&o.manner.clicksMin, "clicks", 0, "mouth clicks in a minute; 0: the voice's own, -1: none")
+	f.StringVar(&o.Booth, "booth", "1.35x1.1x2.1,low=0.15,high=0.6", "width x depth x height in metres, absorption below and above 400 Hz; none: free field")
+	f.StringVar(&o.Noise, "noise", "brown:-72,pink:-75,hiss:-84", "kinds with their plain RMS in dBFS; pink brown fan traffic roomhum through the room, hum hiss white after it; fan and hum take @Hz, hum +Hz a minute")
+	f.Float64Var(&o.SpeechDBFS, "speech", -24, "level of plain speech while speaking, plain RMS in dBFS")
+	f.Float64Var(&o.Spread, "spread", 1, "factor on how much words and sentences differ in level")
+	f.Float64Var(&o.DriftDB, "drift", 0, "dB by which the level falls in ten minutes")
+	f.Float64Var(&o.Manner.HeadS, "head", 1, "seconds of room tone before")
+	f.Float64Var(&o.Manner.TailS, "tail", 2.5, "seconds of room tone after")
+	f.Float64Var(&o.Manner.PauseS, "pause", 0.9, "median seconds between sentences")
+	f.Float64Var(&o.Manner.PauseMinS, "pause-min", 0.4, "least seconds between sentences")
+	f.BoolVar(&o.Manner.Even, "even", false, "invented prose without whispers and shouts")
+	f.Float64Var(&o.Manner.BreathPct, "breaths", 0, "per cent of pauses with a breath; 0: the voice's own, -1: none")
+	f.Float64Var(&o.Manner.ClicksMin, "clicks", 0, "mouth clicks in a minute; 0: the voice's own, -1: none")
 	if err := f.Parse(args); err != nil {
 		return err
 	}
 	switch {
 	case *names:
-		for _, v := range allVoices() {
+		for _, v := range narration.Voices() {
 			fmt.Printf("%-14s %s\n", v.Name, v.Use)
 		}
 		return nil
@@ -63,8 +64,8 @@ func run(args []string) error {
 		return makeHouse(*house)
 	case *out == "":
 		return fmt.Errorf("say where to write with -out x.wav")
-	case o.rateHz != 44100 && o.rateHz != 48000 && o.rateHz != 88200 && o.rateHz != 96000:
-		return fmt.Errorf("-rate %d: 44100, 48000, 88200 or 96000", o.rateHz)
+	case o.RateHz != 44100 && o.RateHz != 48000 && o.RateHz != 88200 && o.RateHz != 96000:
+		return fmt.Errorf("-rate %d: 44100, 48000, 88200 or 96000", o.RateHz)
 	case o.bits != 16 && o.bits != 24:
 		return fmt.Errorf("-bits %d: 16 or 24", o.bits)
 	case o.channels != 1 && o.channels != 2:
@@ -78,30 +79,9 @@ func run(args []string) error {
 		if err != nil {
 			return err
 		}
-		o.text = string(b)
+		o.Text = string(b)
 	} else {
-		o.manner.stopAtS = 60*o.minutes - o.manner.tailS - 4
+		o.Manner.StopAtS = 60**minutes - o.Manner.TailS - 4
 	}
 	return o.write(*out, *labelFile)
-}
-
-// write makes the recording, packed where the name asks for it.
-func (o order) write(path, labelFile string) error {
-	wav := path
-	if strings.HasSuffix(path, ".flac") {
-		wav = strings.TrimSuffix(path, ".flac") + ".part.wav"
-	}
-	l, err := o.narrate(wav)
-	if err != nil {
-		return err
-	}
-	if wav != path {
-		if err := pack(wav, path); err != nil {
-			return err
-		}
-	}
-	if labelFile == "" {
-		return nil
-	}
-	return l.save(labelFile)
 }

@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"chapterhouse/testdata/voices/narration"
 )
 
 func TestCommandLine(t *testing.T) {
@@ -18,7 +20,7 @@ func TestCommandLine(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var l labels
+	var l narration.Labels
 	if err := json.Unmarshal(text, &l); err != nil {
 		t.Fatal(err)
 	}

@@ -1,4 +1,6 @@
-package main
+// Package narration reads scripts in the voices of both families, in a booth,
+// and labels what lies where: one recording, or its stems.
+package narration
 
 import (
 	"encoding/json"
@@ -39,19 +41,19 @@ func (l *list) Next() (speech.Sentence, bool) {
 	return s, true
 }
 
-// A manner is how a narrator spaces a text.
-type manner struct {
-	headS, tailS float64 // room tone before and after
-	pauseS       float64 // median between sentences
-	pauseMinS    float64
-	breathPct    float64 // 0: the voice's own; below 0: none
-	clicksMin    float64 // as breathPct
-	even         bool    // built-in prose without whispers and shouts
-	stopAtS      float64 // no sentence begins after this; 0: the whole script
+// A Manner is how a narrator spaces a text.
+type Manner struct {
+	HeadS, TailS float64 // room tone before and after
+	PauseS       float64 // median between sentences
+	PauseMinS    float64
+	BreathPct    float64 // share of pauses with a breath; 0: the voice's own; below 0: none
+	ClicksMin    float64 // mouth clicks in a minute, as BreathPct
+	Even         bool    // built-in prose without whispers and shouts
+	StopAtS      float64 // no sentence begins after this; 0: the whole script
 }
 
-// labels is what the label file holds. Places are in frames.
-type labels struct {
+// Labels are what lies where in a recording. Places are in frames.
+type Labels struct {
 	Voice  string        `json:"voice"`
 	Engine string        `json:"engine"`
 	Seed   uint64        `json:"seed"`
@@ -60,7 +62,8 @@ type labels struct {
 	Marks  []speech.Mark `json:"marks"`
 }
 
-func (l labels) save(path string) error {
+// Save writes the labels as JSON.
+func (l Labels) Save(path string) error {
 	text, err := json.MarshalIndent(l, "", " ")
 	if err != nil {
 		return err
@@ -68,25 +71,42 @@ func (l labels) save(path string) error {
 	return os.WriteFile(path, append(text, '\n'), 0o644)
 }
 
-// narrator reads a script into a recorder and writes down where what is.
+// A stem is a part of a recording that can be had by itself.
+type stem uint8
+
+const (
+	voiceStem stem = 1 << iota // with the silence between sentences
+	breathStem
+	clickStem
+	noiseStem
+	allStems = voiceStem | breathStem | clickStem | noiseStem
+)
+
+// A deck records some stems and hears silence while others sound.
+type deck struct {
+	of  stem
+	rec *booth.Recorder
+}
+
+// narrator reads a script into decks and writes down where what is.
 type narrator struct {
 	engine engine
-	manner manner
+	manner Manner
 	rateHz float64
 	random *exact.Random
-	rec    *booth.Recorder
+	decks  []deck
 	at     int64
 	marks  []speech.Mark
 }
 
 // read narrates the whole script; the recorder is flushed.
 func (n *narrator) read(s script) error {
-	if err := n.silence(n.manner.headS); err != nil {
+	if err := n.silence(n.manner.HeadS); err != nil {
 		return err
 	}
 	first := true
 	for {
-		if n.manner.stopAtS > 0 && float64(n.at)/n.rateHz >= n.manner.stopAtS {
+		if n.manner.StopAtS > 0 && float64(n.at)/n.rateHz >= n.manner.StopAtS {
 			break
 		}
 		sentence, ok := s.Next()
@@ -110,30 +130,35 @@ func (n *narrator) read(s script) error {
 		if err != nil {
 			return fmt.Errorf("sentence %q: %w", sentence.Text, err)
 		}
-		if err := n.play(take); err != nil {
+		if err := n.play(voiceStem, take); err != nil {
 			return err
 		}
 	}
-	if err := n.silence(n.manner.tailS); err != nil {
+	if err := n.silence(n.manner.TailS); err != nil {
 		return err
 	}
-	return n.rec.Flush(n.at)
+	for _, d := range n.decks {
+		if err := d.rec.Flush(n.at); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // pause lies between two sentences: room tone, often a breath before the next.
 func (n *narrator) pause() error {
-	seconds := max(n.manner.pauseMinS, min(n.random.LogNormal(n.manner.pauseS, 0.3), 2.5))
-	if n.random.Between(0, 100) >= n.manner.breathPct || seconds < 0.7 {
+	seconds := max(n.manner.PauseMinS, min(n.random.LogNormal(n.manner.PauseS, 0.3), 2.5))
+	if n.random.Between(0, 100) >= n.manner.BreathPct || seconds < 0.7 {
 		return n.silence(seconds)
 	}
 	breath := n.random.Between(0.22, 0.42)
 	if err := n.silence(seconds - breath - 0.06); err != nil {
 		return err
 	}
-	if err := n.play(n.engine.Breath(breath, n.random.Between(-45, -35))); err != nil {
+	if err := n.play(breathStem, n.engine.Breath(breath, n.random.Between(-45, -35))); err != nil {
 		return err
 	}
-	return n.play(speech.Take{Samples: make([]float64, int(float64(0.06*n.rateHz)))})
+	return n.play(voiceStem, speech.Take{Samples: make([]float64, int(float64(0.06*n.rateHz)))})
 }
 
 // silence is time with nobody speaking, and now and then a mouth click.
@@ -141,13 +166,13 @@ func (n *narrator) silence(seconds float64) error {
 	frames := int(float64(seconds * n.rateHz))
 	// Clicks belong to speaking, so those of the whole minute fall into its
 	// pauses, a fifth of the time.
-	if n.random.Uniform() < n.manner.clicksMin*seconds/60*5 && seconds > 0.3 {
+	if n.random.Uniform() < n.manner.ClicksMin*seconds/60*5 && seconds > 0.3 {
 		click := n.engine.Click(n.random.Between(-34, -22))
 		before := int(float64(n.random.Between(0.3, 0.9) * float64(frames-len(click.Samples))))
 		if err := n.tone(before); err != nil {
 			return err
 		}
-		if err := n.play(click); err != nil {
+		if err := n.play(clickStem, click); err != nil {
 			return err
 		}
 		frames -= before + len(click.Samples)
@@ -166,15 +191,24 @@ func (n *narrator) tone(frames int) error {
 	if to := n.at + int64(frames); to-from >= int64(0.3*n.rateHz) {
 		n.marks = append(n.marks, speech.Mark{Kind: "room-tone", From: from, To: to})
 	}
-	return n.play(speech.Take{Samples: make([]float64, frames)})
+	return n.play(voiceStem, speech.Take{Samples: make([]float64, frames)})
 }
 
-func (n *narrator) play(t speech.Take) error {
+func (n *narrator) play(of stem, t speech.Take) error {
 	for _, m := range t.Marks {
 		m.From += n.at
 		m.To += n.at
 		n.marks = append(n.marks, m)
 	}
 	n.at += int64(len(t.Samples))
-	return n.rec.Record(t.Samples)
+	for _, d := range n.decks {
+		x := t.Samples
+		if d.of&of == 0 {
+			x = make([]float64, len(x))
+		}
+		if err := d.rec.Record(x); err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -1,4 +1,4 @@
-package main
+package narration
 
 import (
 	"math"
@@ -19,8 +19,8 @@ func TestLabelsNameWhatIsThere(t *testing.T) {
 	const rate = 44100
 	for _, voice := range []string{"marlow", "wren"} {
 		t.Run(voice, func(t *testing.T) {
-			o := order{voice: voice, text: labelScript, seed: 12, rateHz: rate, bits: 24, resolve: 24, channels: 1, spread: 1, booth: "none", noise: "hiss:-100", speech: -34,
-				manner: manner{headS: 1, tailS: 1, pauseS: 0.9, pauseMinS: 0.8, breathPct: 70, clicksMin: 20}}
+			o := Reading{Voice: voice, Text: labelScript, Seed: 12, RateHz: rate, Spread: 1, Booth: "none", Noise: "hiss:-100", SpeechDBFS: -34,
+				Manner: Manner{HeadS: 1, TailS: 1, PauseS: 0.9, PauseMinS: 0.8, BreathPct: 70, ClicksMin: 20}}
 			x, l := record(t, o)
 			var plain, esses, breaths, whispers, shouts, clicks, tone []float64
 			essBand := 0
@@ -95,8 +95,8 @@ func TestLabelsNameWhatIsThere(t *testing.T) {
 // median lies within a semitone and a half of the voice's.
 func TestPitchIsTheVoices(t *testing.T) {
 	for voice, hz := range map[string]float64{"alder": 86, "marlow": 205} {
-		o := order{voice: voice, seed: 3, minutes: 0.4, rateHz: 44100, bits: 24, resolve: 24, channels: 1, spread: 1, booth: "none", speech: -24,
-			manner: manner{headS: 0.2, tailS: 0.2, pauseS: 0.5, stopAtS: 22, even: true}}
+		o := Reading{Voice: voice, Seed: 3, RateHz: 44100, Spread: 1, Booth: "none", SpeechDBFS: -24,
+			Manner: Manner{HeadS: 0.2, TailS: 0.2, PauseS: 0.5, StopAtS: 22, Even: true}}
 		x, l := record(t, o)
 		var found []float64
 		for _, m := range l.Marks {

@@ -1,12 +1,10 @@
-package main
+package narration
 
 import (
-	"encoding/binary"
 	"flag"
 	"fmt"
 	"math"
 	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -27,7 +25,7 @@ var byrne = [23]float64{-15.6, -12.3, -13.2, -9.8, -9.7, -11.0, -7.9, -7.9, -9.5
 // free field with published speech, in the bands from its own pitch up: men
 // and women differ below 160 Hz (Byrne et al.), and no woman has 125 Hz.
 func TestVoicesSpeakWithASpeechSpectrum(t *testing.T) {
-	for _, v := range allVoices() {
+	for _, v := range Voices() {
 		t.Run(v.Name, func(t *testing.T) {
 			t.Parallel()
 			needVoice(t, v.Name)
@@ -36,8 +34,8 @@ func TestVoicesSpeakWithASpeechSpectrum(t *testing.T) {
 			if *printColours {
 				seed, seconds = 5, 300
 			}
-			o := order{voice: v.Name, minutes: 1, seed: seed, rateHz: 44100, bits: 24, resolve: 24, channels: 1, spread: 1, booth: "none", speech: -24,
-				manner: manner{headS: 0.1, tailS: 0.1, pauseS: 0.5, stopAtS: seconds, even: true}}
+			o := Reading{Voice: v.Name, Seed: seed, RateHz: 44100, Spread: 1, Booth: "none", SpeechDBFS: -24,
+				Manner: Manner{HeadS: 0.1, TailS: 0.1, PauseS: 0.5, StopAtS: seconds, Even: true}}
 			samples, _ := record(t, o)
 			levels := thirdOctaves(samples, 44100)
 			aim := aimOf(v)
@@ -159,29 +157,15 @@ func thirdOctaves(x []float64, rateHz float64) [23]float64 {
 	return out
 }
 
-// record makes an order in a temporary folder and reads it back, mono.
-func record(t *testing.T, o order) ([]float64, labels) {
+// record is a reading's samples and labels.
+func record(t *testing.T, r Reading) (x []float64, l Labels) {
 	t.Helper()
-	path := filepath.Join(t.TempDir(), "x.wav")
-	l, err := o.narrate(path)
+	l, err := r.Record(func(block []float64) error {
+		x = append(x, block...)
+		return nil
+	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	width := o.bits / 8
-	body := b[44:]
-	out := make([]float64, 0, l.Frames)
-	for at := 0; at < len(body); at += width * o.channels {
-		var s int32
-		if width == 2 {
-			s = int32(int16(binary.LittleEndian.Uint16(body[at:]))) << 16
-		} else {
-			s = int32(body[at])<<8 | int32(body[at+1])<<16 | int32(body[at+2])<<24
-		}
-		out = append(out, float64(s)/(1<<31))
-	}
-	return out, l
+	return x, l
 }

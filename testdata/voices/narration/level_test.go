@@ -1,4 +1,4 @@
-package main
+package narration
 
 import (
 	"math"
@@ -78,8 +78,8 @@ func TestSpeechStandsAtItsLevel(t *testing.T) {
 		}
 		t.Run(v.Name, func(t *testing.T) {
 			t.Parallel()
-			o := order{voice: v.Name, minutes: 1, seed: 6, rateHz: 44100, bits: 24, resolve: 24, channels: 1, spread: 1, booth: "1.4x1.2x2.2,low=0.25", noise: "pink:-70",
-				speech: -24, manner: manner{headS: 1, tailS: 1, pauseS: 0.9, stopAtS: 24, even: true}}
+			o := Reading{Voice: v.Name, Seed: 6, RateHz: 44100, Spread: 1, Booth: "1.4x1.2x2.2,low=0.25", Noise: "pink:-70",
+				SpeechDBFS: -24, Manner: Manner{HeadS: 1, TailS: 1, PauseS: 0.9, StopAtS: 24, Even: true}}
 			samples, l := record(t, o)
 			level, activity := activeSpeechLevel(samples, 44100)
 			peak := 0.0
@@ -103,7 +103,7 @@ func TestSpeechStandsAtItsLevel(t *testing.T) {
 }
 
 // levels are the plain RMS of all stretches of a kind, dBFS.
-func levels(x []float64, l labels, kind string) []float64 {
+func levels(x []float64, l Labels, kind string) []float64 {
 	var out []float64
 	for _, m := range l.Marks {
 		if m.Kind == kind {
