@@ -11,7 +11,7 @@ import (
 
 // Builtin are the stages that chains can be made of.
 func Builtin() []Stage {
-	return []Stage{gain(), highpass(), lowpass(), eq(), compressor(), expander(), deEsser(), ride()}
+	return []Stage{gain(), highpass(), lowpass(), eq(), compressor(), expander(), deEsser(), ride(), clicks()}
 }
 
 // StageNames are the names of stages, in their order.

@@ -77,6 +77,8 @@ var settings = []struct {
 	{"de-esser", `{"from_hz": 5800, "to_hz": 9800, "threshold_over_speech_db": -10, "max_cut_db": 5}`, false},
 	{"ride", `{"share_percent": 30, "max_db": 1}`, true},
 	{"ride", `{"share_percent": 90, "max_db": 6, "ramp_ms": 50}`, false},
+	{"clicks", `{}`, true},
+	{"clicks", `{"over_local_db": 6, "longest_ms": 6}`, true},
 }
 
 func TestRegistry(t *testing.T) {

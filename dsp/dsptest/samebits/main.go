@@ -15,7 +15,7 @@ import (
 func subjects() []subject {
 	var all []subject
 	for _, list := range [][]subject{
-		arithmetic(), filters(), chains(), dynamicsStages(), levels(), meters(), resamplers(), spectra(),
+		arithmetic(), filters(), chains(), dynamicsStages(), levels(), meters(), resamplers(), spectra(), restoration(),
 	} {
 		all = append(all, list...)
 	}

@@ -1,0 +1,41 @@
+package main
+
+import (
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/dsptest"
+	"chapterhouse/dsp/restore"
+)
+
+func restoration() []subject {
+	var list []subject
+	for _, rate := range []float64{44100, 96000} {
+		list = append(list,
+			stage("restore.Clicks", rate, func() (dsp.Processor, error) {
+				return newClicked(rate)
+			}))
+	}
+	return list
+}
+
+// clicked puts clicks into its input before they are mended: into what has none
+// nothing is written.
+type clicked struct {
+	*restore.Clicks
+	at int
+}
+
+func newClicked(rateHz float64) (dsp.Processor, error) {
+	c, err := restore.NewClicks(restore.ClicksSettings{OverLocalDB: 12, LongestMS: 4, MouthClicks: true, Ticks: true}, rateHz)
+	return &clicked{Clicks: c}, err
+}
+
+func (c *clicked) Process(block []float64) {
+	if c.at%3 == 0 {
+		for i, v := range dsptest.Noise(uint64(c.at), 40) {
+			block[300+i] += float64(0.1 * v)
+		}
+		block[900] += 0.7
+	}
+	c.at++
+	c.Clicks.Process(block)
+}

@@ -1,0 +1,8 @@
+package restore
+
+import "embed"
+
+// Sources are the files whose doc comments are the user's help on stages.
+//
+//go:embed clicks.go
+var Sources embed.FS
