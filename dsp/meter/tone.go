@@ -55,12 +55,13 @@ func (m *RoomMeter) Result() Room {
 	m.endRun(m.run, m.n)
 	m.run = 0
 	m.judge(len(m.frames))
+	spectrum := m.spectra.mean()
 	r := Room{
-		Bounds: m.bounds, Tone: m.tone, Floor: floorOf(m.plain, m.weighted), ToneSpectrum: m.spectra.mean(),
+		Bounds: m.bounds, Tone: m.tone, Floor: floorOf(m.plain, m.weighted), ToneSpectrum: spectrum,
 		SpeechS:         m.spoken.Seconds(m.rateHz),
 		DigitalSilenceS: dsp.Frames(m.silent).Seconds(m.rateHz),
 		Phrases:         m.phrases,
-		QuietWords:      m.words.result(),
+		QuietWords:      m.words.result(spectrum),
 	}
 	return r
 }

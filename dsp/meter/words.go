@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/kernel"
 )
 
 // A quietWords gathers how loud the quietest words are in each sixth octave:
@@ -20,6 +21,7 @@ type quietWords struct {
 	reached  [][levelClasses]int // by band: how many seconds reached a level in its octave, in dB below 0
 	highest  []float64           // by band, of the second at hand
 	inSecond int
+	seconds  int
 }
 
 const (
@@ -28,6 +30,7 @@ const (
 	quietShare    = 0.05
 	leastSeconds  = 5
 	octaveSide    = 3 // sixths to either side
+	wordOverTone  = 10 // dB: rumble itself reaches 8 dB over its mean in 93 ms
 )
 
 func newQuietWords(rateHz, frame int) quietWords {
@@ -86,6 +89,7 @@ func (q *quietWords) count(levels []int16) {
 		q.highest[b] = 0
 	}
 	q.inSecond = 0
+	q.seconds++
 }
 
 // octave is the power in the octave around a band.
@@ -99,21 +103,38 @@ func octave(powers []float64, band int) float64 {
 
 // result is, in each band, its usual part of the level that all but a twentieth
 // of the seconds reach in the octave around it; nil where there are fewer than
-// five.
-func (q *quietWords) result() []dsp.DBFS {
+// five. A second that does not stand out of the room tone there has no words
+// there: a whisper has none below 200 Hz. tone is the room tone in each band, or
+// nil.
+func (q *quietWords) result(tone []dsp.DBFS) []dsp.DBFS {
 	levels := make([]dsp.DBFS, len(q.reached))
+	room := make([]float64, len(q.reached))
+	for b, l := range tone {
+		room[b] = kernel.FromPowerDB(float64(l))
+	}
 	for b := range q.reached {
-		total := 0
-		for _, n := range q.reached[b] {
-			total += n
+		softest := levelClasses - 1 // class of the softest level that can be a word
+		if tone != nil {
+			softest = min(max(-int(powerDB(octave(room, b))+wordOverTone), 0), softest)
 		}
-		if total < leastSeconds {
+		total, class := 0, levelClasses-1
+		for c, n := range q.reached[b] {
+			if n > 0 && class == levelClasses-1 {
+				class = c // the loudest: where there are hardly any words, all that counts
+			}
+			if c <= softest {
+				total += n
+			}
+		}
+		if b == 0 && q.seconds < leastSeconds {
 			return nil
 		}
-		below, class := 0, levelClasses-1
-		for ; class > 0; class-- {
-			if below += q.reached[b][class]; float64(below) > float64(quietShare*float64(total)) {
-				break
+		if total >= leastSeconds {
+			below := 0
+			for class = softest; class > 0; class-- {
+				if below += q.reached[b][class]; float64(below) > float64(quietShare*float64(total)) {
+					break
+				}
 			}
 		}
 		part := powerDB(q.sums[b]) - powerDB(octave(q.sums, b))
