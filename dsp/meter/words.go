@@ -29,7 +29,7 @@ const (
 	wordsInSecond = 10 // windows
 	quietShare    = 0.05
 	leastSeconds  = 5
-	octaveSide    = 3 // sixths to either side
+	octaveSide    = 3  // sixths to either side
 	wordOverTone  = 10 // dB: rumble itself reaches 8 dB over its mean in 93 ms
 )
 
