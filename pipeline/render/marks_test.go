@@ -1,0 +1,57 @@
+package render
+
+import (
+	"encoding/json"
+	"os"
+	"testing"
+
+	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/chain"
+)
+
+// A profile leaves its part's phrases in a blob that only the recipe of a chain
+// that rides them names; with it the chain makes soft phrases louder.
+func TestMarks(t *testing.T) {
+	const rate = 44100
+	f := newJobFolder(t)
+	x := append(narration(5, rate, 0.9, 3, 0.6), narration(6, rate, 0.3, 3, 0.9)...)
+	for i := range len(x) / 2 {
+		x[i] *= 0.25
+	}
+	source := f.wav("a.wav", rate, 24, x)
+	commit := f.do(profileOf(source, len(x), rate))[0]
+	if len(commit.Files) != 1 || commit.Files[0].Role != pipeline.MarksRole {
+		t.Fatalf("a profile left %+v", commit.Files)
+	}
+	cut := record[pipeline.ProfileRecord](t, commit).Cut
+	if cut.Marks != commit.Files[0].Blob {
+		t.Errorf("the cut names %s, the commit has %s", cut.Marks.Short(), commit.Files[0].Blob.Short())
+	}
+	text, err := os.ReadFile(OutputPath(f.dir, cut.Marks))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var marks pipeline.Marks
+	if err := json.Unmarshal(text, &marks); err != nil || len(marks.Phrases) < 2 {
+		t.Fatalf("marks %s: %v", text, err)
+	}
+	level := map[string]float64{}
+	for name, yaml := range map[string]string{
+		"gain": "  - gain: {gain_db: 0}\n",
+		"ride": "  - ride: {share_percent: 60, max_db: 6}\n",
+	} {
+		c, faults := chain.Parse([]byte("chain: x\nnarrator: n\nsetup: s\nstages:\n"+yaml), "x.yaml")
+		if len(faults) > 0 {
+			t.Fatal(faults)
+		}
+		p, _ := f.part(source, len(x), rate, c.Stages)
+		r := weighOf(p)
+		if n := len(r.Inputs()); n != map[string]int{"gain": 1, "ride": 2}[name] {
+			t.Errorf("%s: the recipe reads %d blobs", name, n)
+		}
+		level[name] = float64(record[pipeline.WeighRecord](t, f.do(r)[0]).Levels.RangeLU)
+	}
+	if level["ride"] > level["gain"]-1 {
+		t.Errorf("loudness range %.1f LU with a ride, %.1f without", level["ride"], level["gain"])
+	}
+}
