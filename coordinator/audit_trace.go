@@ -82,6 +82,8 @@ func cutsOf(ctx context.Context, s store.Store, r pipeline.Recipe) (cuts []cut, 
 	switch {
 	case r.Intake != nil:
 		return []cut{{source: r.Intake.Source}}, nil
+	case r.Survey != nil: // whatever it was cut to is the source's
+		return []cut{{source: r.Survey.Source}}, nil
 	case r.Profile != nil:
 		return []cut{{r.Profile.Source, r.Profile.Span}}, nil
 	case r.Weigh != nil:

@@ -102,6 +102,7 @@ func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.Pr
 	for j, part := range planned.Parts {
 		out := pipeline.PartOutcome{Part: part}
 		if is, ok := plan.Sources[part.Source]; ok {
+			is.Cues = nil // the plan has them once; in each of the chapters they make they would be their square
 			out.Is = &is
 		}
 		if profiles.there() {

@@ -103,7 +103,13 @@ func (w *world) commit(r pipeline.Recipe) {
 	case pipeline.StepIntake:
 		src := w.sources[r.Intake.Source]
 		c.Fault = src.fault
-		record = pipeline.IntakeRecord{Format: pipeline.FLAC, RateHz: 44100, Channels: 1, Bits: 24, Frames: src.seconds * second}
+		record = pipeline.IntakeRecord{Format: pipeline.FLAC, RateHz: 44100, Channels: 1, Bits: 24, Frames: src.seconds * second, Cues: src.cues, Sheet: src.sheet}
+	case pipeline.StepSurvey:
+		rec := pipeline.SurveyRecord{Pauses: []pipeline.Span{}}
+		if !w.sources[r.Survey.Source].dense {
+			rec.Pauses = pausesIn(r.Survey.Span)
+		}
+		record = rec
 	case pipeline.StepProfile:
 		c.Fault = w.sources[r.Profile.Source].mute
 		record = w.profile(*r.Profile)

@@ -94,6 +94,14 @@ func (p *pass) split(files map[string]source, rates []int) pipeline.Plan {
 	for _, chapter := range chapters {
 		plan.Chapters = append(plan.Chapters, p.planned(chapter, files, open))
 	}
+	if book, ok := split.Lone(p.sub.Title); ok && files[book.Parts[0].File].is.Sheet {
+		// The whole would be one chapter, or cut elsewhere than its sheet says.
+		for i := range plan.Chapters {
+			if ch := &plan.Chapters[i]; ch.Number == book.Number && ch.Hole == "" {
+				ch.Hole = book.Parts[0].File + ": has its chapters in a cue sheet, which is not read in FLAC: ask for a WAV with cue points, or list the chapters in title.yaml with from_s and to_s"
+			}
+		}
+	}
 	return plan
 }
 
@@ -126,7 +134,7 @@ func (p *pass) planned(chapter pipeline.TitleChapter, files map[string]source, o
 			f := pipeline.Finding{
 				Check: "source", Source: out.Parts[j].Source, Path: out.Parts[j].Path, Measured: n, Do: "nothing", Weight: pipeline.Ready,
 			}
-			if is.Unsure {
+			if is.Unsure && out.Parts[j].Span.To == is.Frames { // no other chapter can lack the end
 				f.Do, f.Weight = "listen whether the recording's end is there; if not, ask for the file once more", pipeline.Listen
 			}
 			out.Findings = append(out.Findings, f)

@@ -40,6 +40,9 @@ type recording struct {
 	fault    string   // intake can't use it
 	mute     string   // profile can't use it
 	contents string   // "": its path
+	cues     []pipeline.Cue
+	sheet    bool // it has a cue sheet
+	dense    bool // nobody pauses
 }
 
 // world is a house in memory: a store, a queue, a title and hands that make

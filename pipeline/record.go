@@ -19,7 +19,8 @@ type IntakeRecord struct {
 	Notes    []string   `json:"notes,omitempty"`  // oddities that were read over, one sentence each
 	Unsure   bool       `json:"unsure,omitempty"` // by its notes the end may be missing: an ear should confirm it
 	Bext     *Bext      `json:"bext,omitempty"`   // what the recorder wrote down; nil: nothing
-	Cues     []Cue      `json:"cues,omitempty"`   // points in the recording, in order
+	Cues     []Cue      `json:"cues,omitempty"`   // points in the recording, in order, no two at one place
+	Sheet    bool       `json:"sheet,omitempty"`  // it holds points that are not read: a FLAC's cue sheet
 }
 
 // Cue is a point in a recording that somebody marked, with what it is called.

@@ -20,6 +20,7 @@ func FuzzRecipe(f *testing.F) {
 	chain := []pipeline.Resolved{{Stage: "highpass", Rev: 1, Params: json.RawMessage(`{"cutoff_hz":80}`)}}
 	for step, fill := range map[pipeline.Step]func(*pipeline.Recipe){
 		pipeline.StepIntake:  func(r *pipeline.Recipe) { r.Intake = &pipeline.IntakeRecipe{Source: source} },
+		pipeline.StepSurvey:  func(r *pipeline.Recipe) { r.Survey = &pipeline.SurveyRecipe{Source: source} },
 		pipeline.StepProfile: func(r *pipeline.Recipe) { r.Profile = &pipeline.ProfileRecipe{Source: source, RateHz: 44100} },
 		pipeline.StepWeigh:   func(r *pipeline.Recipe) { r.Weigh = &pipeline.WeighRecipe{Cut: cut, Chain: chain} },
 		pipeline.StepFile: func(r *pipeline.Recipe) {

@@ -51,6 +51,10 @@ func aheadOf(t coordinator.Title, files int, r rates) ahead {
 		if c.Hole != "" {
 			continue
 		}
+		if t.Step == pipeline.StepSurvey { // every step is ahead
+			a.add((perSecond[pipeline.StepProfile] + perSecond[pipeline.StepWeigh] + perSecond[pipeline.StepFile]) * c.Seconds)
+			continue
+		}
 		left, here := 0.0, false
 		for _, step := range []pipeline.Step{pipeline.StepProfile, pipeline.StepWeigh, pipeline.StepFile} {
 			n := len(c.Done) + len(c.Missing)

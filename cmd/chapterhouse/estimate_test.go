@@ -27,6 +27,7 @@ func TestAhead(t *testing.T) {
 		all, longest float64 // seconds of processor
 	}{
 		{"nothing but the check is a file's equal", pipeline.StepProfile, []coordinator.Chapter{chapter(100, 0, 1)}, 2, 10 + 20 + 60 + 5, 95},
+		{"pauses are looked for in one of two", pipeline.StepSurvey, []coordinator.Chapter{chapter(100, 0, 1), chapter(100, 0, 0)}, 2, 2 * 95, 95},
 		{"measured", pipeline.StepProfile, []coordinator.Chapter{chapter(100, 1, 0)}, 2, 20 + 60 + 5, 85},
 		{"half measured", pipeline.StepProfile, []coordinator.Chapter{chapter(100, 1, 1)}, 2, 5 + 20 + 60 + 5, 90},
 		{"weighed", pipeline.StepWeigh, []coordinator.Chapter{chapter(100, 1, 0)}, 1, 30 + 5, 35},

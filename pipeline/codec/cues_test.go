@@ -6,8 +6,11 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
+	"strings"
 	"testing"
 
+	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
 
@@ -83,11 +86,15 @@ func TestCues(t *testing.T) {
 			[]pipeline.Cue{{At: 1, Label: "noted"}, {At: 2, Label: "stretch"}, {At: 3, Label: "named"}}, 0},
 		{"no label", wavWith(cueChunk(1, cuePoint{1, "data", 9}), adtl(text("labl", 2, "of another"))), []pipeline.Cue{{At: 9}}, 0},
 		{"two at one place", wavWith(cueChunk(3, cuePoint{1, "data", 9}, cuePoint{2, "data", 9}, cuePoint{3, "data", 10}), adtl(text("labl", 1, "first"), text("labl", 2, "second"))),
-			[]pipeline.Cue{{At: 9, Label: "first"}, {At: 10}}, 0},
+			[]pipeline.Cue{{At: 9, Label: "first"}, {At: 10}}, 1},
+		{"two at one place, the second with a label", wavWith(cueChunk(3, cuePoint{1, "data", 9}, cuePoint{2, "data", 9}, cuePoint{3, "data", 10}), adtl(text("labl", 2, "second"))),
+			[]pipeline.Cue{{At: 9, Label: "second"}, {At: 10}}, 1},
 		{"beyond the end", wavWith(cueChunk(2, cuePoint{1, "data", 44100}, cuePoint{2, "data", 44099})), []pipeline.Cue{{At: 44099}}, 1},
 		{"in another chunk", wavWith(cueChunk(1, cuePoint{1, "slnt", 9})), nil, 0},
 		{"a count that lies", wavWith(cueChunk(4_000_000_000, cuePoint{1, "data", 9})), []pipeline.Cue{{At: 9}}, 0},
 		{"ISO 8859-1", wavWith(cueChunk(1, cuePoint{1, "data", 9}), adtl(text("labl", 1, "Caf\xe9"))), []pipeline.Cue{{At: 9, Label: "Café"}}, 0},
+		{"code page 1252", wavWith(cueChunk(1, cuePoint{1, "data", 9}), adtl(text("labl", 1, "Zw\xf6lf \x96 M\xf6wen"))), []pipeline.Cue{{At: 9, Label: "Zwölf – Möwen"}}, 0},
+		{"labels without points", wavWith(adtl(text("labl", 1, "one"))), nil, 0},
 		{"UTF-8 and control characters", wavWith(cueChunk(1, cuePoint{1, "data", 9}), adtl(text("labl", 1, "Глава\x1b[2J\n1"))), []pipeline.Cue{{At: 9, Label: "Глава [2J 1"}}, 0},
 		{"a label that is cut off", wavWith(cueChunk(1, cuePoint{1, "data", 9}), riffChunk("LIST", []byte("adtllabl\xff\xff\xff\x7f\x01\x00\x00\x00x"))), []pipeline.Cue{{At: 9}}, 0},
 		{"nothing in the chunk", wavWith(riffChunk("cue ", []byte{1, 0})), nil, 0},
@@ -126,4 +133,92 @@ func TestManyCues(t *testing.T) {
 	if got := r.Info(); len(got.Cues) != maxCues || len(got.Notes) != 1 {
 		t.Errorf("%d points, notes %q", len(got.Cues), got.Notes)
 	}
+}
+
+// A WAV's cue points come out of the flac program, which keeps foreign chunks,
+// as they went in; of the FLAC between, it is told that it holds some.
+func TestCuesOfOthers(t *testing.T) {
+	want := []pipeline.Cue{{At: 10, Label: "One"}, {At: 500, Label: "Two Lanterns"}}
+	there := writeFile(t, "a.wav", wavWith(cueChunk(2, cuePoint{1, "data", 10}, cuePoint{2, "data", 500}), adtl(text("labl", 1, "One"), text("labl", 2, "Two Lanterns"))))
+	dir := t.TempDir()
+	packed, back := filepath.Join(dir, "a.flac"), filepath.Join(dir, "b.wav")
+	run(t, "flac", "-s", "--keep-foreign-metadata", "-o", packed, there)
+	if !openTest(t, packed).Info().Sheet {
+		t.Error("cue points that the flac program kept were not seen")
+	}
+	run(t, "flac", "-s", "-d", "--keep-foreign-metadata", "-o", back, packed)
+	if got := openTest(t, back).Info().Cues; !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v, want %+v", got, want)
+	}
+}
+
+// A FLAC's cue sheet, as the metaflac program writes it, is seen where it tells
+// tracks apart.
+func TestSheetOfOthers(t *testing.T) {
+	for _, c := range []struct {
+		name, tracks string
+		want         bool
+	}{
+		{"one track", "  TRACK 01 AUDIO\n    INDEX 01 00:00:00\n", false},
+		{"two tracks", "  TRACK 01 AUDIO\n    INDEX 01 00:00:00\n  TRACK 02 AUDIO\n    INDEX 01 00:00:02\n", true},
+	} {
+		path := filepath.Join(t.TempDir(), "a.flac")
+		writeFLAC(t, path, onGrid(speechLike(1, 3000), 16), 44100, 16)
+		if openTest(t, path).Info().Sheet {
+			t.Errorf("%s: a cue sheet in a file without one", c.name)
+		}
+		run(t, "metaflac", "--import-cuesheet-from="+writeFile(t, "a.cue", []byte("FILE \"a.wav\" WAVE\n"+c.tracks)), path)
+		if got := openTest(t, path).Info().Sheet; got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
+// Lists of labels are read up to a bound, whatever their number and size.
+func TestManyLabels(t *testing.T) {
+	long := adtl(bytes.Repeat(text("labl", 7, strings.Repeat("x", 1000)), 900))
+	path := writeFile(t, "a.wav", wavWith(slices.Concat([][]byte{cueChunk(1, cuePoint{7, "data", 10})}, slices.Repeat([][]byte{long}, 30))...))
+	took := memoryOf(func() {
+		if got := openTest(t, path).Info().Cues; len(got) != 1 || len(got[0].Label) != maxTagRunes {
+			t.Errorf("%+v", got)
+		}
+	})
+	if took > 8<<20 {
+		t.Errorf("%d bytes of memory for 27 MB of labels", took)
+	}
+}
+
+// FuzzCues puts any bytes in a cue chunk and a list of labels: what comes out is
+// in order, inside the recording, one line each, and takes no more memory than
+// the bytes allow.
+func FuzzCues(f *testing.F) {
+	const frames = 1000
+	f.Add(cueChunk(2, cuePoint{1, "data", 10}, cuePoint{2, "data", 20})[8:], adtl(text("labl", 1, "One"), text("ltxt", 2, "Two"))[12:])
+	f.Add(cueChunk(0xFFFFFFFF, cuePoint{1, "data", 10}, cuePoint{2, "data", 10})[8:], []byte("labl\xff\xff\xff\xff\x01\x00\x00\x00"))
+	f.Add([]byte{0xE8, 3, 0, 0}, bytes.Repeat([]byte("note\x00\x00\x00\x00"), 50))
+	f.Fuzz(func(t *testing.T, cue, list []byte) {
+		if len(cue)+len(list) > 1<<16 {
+			return
+		}
+		b := append(slices.Clone(cue), append([]byte("adtl"), list...)...)
+		file := &counted{b: b}
+		var cues []pipeline.Cue
+		took := memoryOf(func() {
+			var err error
+			cues, _, err = readCues(file, byteSpan{0, int64(len(cue))}, []byteSpan{{int64(len(cue)), int64(len(list) + 4)}}, frames)
+			if err != nil {
+				t.Fatal(err)
+			}
+		})
+		if file.calls > 4 || took > mostMemory(len(b)) {
+			t.Errorf("%d reads and %d bytes of memory for %d bytes", file.calls, took, len(b))
+		}
+		before := dsp.Frames(-1)
+		for _, c := range cues {
+			if c.At <= before || c.At >= frames || pipeline.Visible(c.Label) != c.Label || len([]rune(c.Label)) > maxTagRunes {
+				t.Errorf("%+v after %d", c, before)
+			}
+			before = c.At
+		}
+	})
 }

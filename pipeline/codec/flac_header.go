@@ -16,6 +16,7 @@ type streamInfo struct {
 	bits     int
 	frames   dsp.Frames // 0: not known to the encoder
 	md5      [16]byte   // zero: not known
+	sheet    bool       // a block holds cue points: a cue sheet, or what was kept of a WAV's
 }
 
 // readStreamInfo walks the metadata blocks of the stream that starts at start
@@ -45,11 +46,34 @@ func readStreamInfo(f io.ReaderAt, start, size int64) (si streamInfo, first int6
 			}
 			si = parseStreamInfo(b)
 		}
+		sheet, err := holdsCues(f, h[0]&0x7F, pos+4, min(n, size-pos-4))
+		if err != nil {
+			return si, 0, err
+		}
+		si.sheet = si.sheet || sheet
 		pos += 4 + n
 		if h[0]&0x80 != 0 {
 			return si, min(pos, size), nil
 		}
 	}
+}
+
+// holdsCues tells whether a metadata block of n bytes at pos holds more than
+// one place: a CUESHEET (RFC 9639 section 8.7) of at least two tracks before the
+// lead-out, or an APPLICATION block in which the flac program keeps a WAV's
+// chunk of cue points.
+func holdsCues(f io.ReaderAt, kind byte, pos, n int64) (bool, error) {
+	const application, cuesheet, tracksAt = 2, 5, 395
+	var b [8]byte
+	switch {
+	case kind == application && n >= 8:
+		err := readAt(f, b[:], pos)
+		return string(b[:]) == "riffcue ", err
+	case kind == cuesheet && n > tracksAt:
+		err := readAt(f, b[:1], pos+tracksAt)
+		return b[0] > 2, err
+	}
+	return false, nil
 }
 
 func parseStreamInfo(b [34]byte) streamInfo {

@@ -48,7 +48,7 @@ func openFLAC(f io.ReaderAt, start, size int64, lim limits) (Info, stream, error
 	}
 	info := Info{
 		Format: pipeline.FLAC, RateHz: si.rateHz, Channels: si.channels,
-		Bits: si.bits, Frames: si.frames,
+		Bits: si.bits, Frames: si.frames, Sheet: si.sheet,
 	}
 	if err := lim.check(info); err != nil {
 		return Info{}, nil, err

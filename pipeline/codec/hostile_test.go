@@ -143,6 +143,7 @@ func hostileWAVs() []hostileFile {
 		{"ds64-of-0.wav", riffOf("RF64", ds64Of(0), pcm, chunkOf("data", unset, half))},
 		{"ds64-unset.wav", riffOf("BW64", ds64Of(math.MaxUint64), pcm, chunkOf("data", unset, half))},
 		{"short-bext.wav", riffOf("RIFF", pcm, chunkOf("bext", 40, bytes.Repeat([]byte{0xE9}, 40)), dataOf(half))},
+		{"lying-cues.wav", riffOf("RIFF", pcm, chunkOf("cue ", 28, append([]byte{0xFF, 0xFF, 0xFF, 0xFF}, make([]byte, 24)...)), dataOf(half))},
 		{"no-ds64.wav", riffOf("RF64", pcm, chunkOf("data", unset, half))},
 		{"lying-list.wav", append(riffOf("RIFF", pcm, chunkOf("LIST", uint32(len(list)), list), dataOf(half)), 1, 2, 3)},
 	}

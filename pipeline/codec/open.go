@@ -31,7 +31,8 @@ type Info struct {
 	Unsure   bool            `json:"unsure,omitempty"` // by its notes the end of the recording may be missing
 	Tags     *Tags           `json:"tags,omitempty"`   // what the file says about itself; nil: nothing
 	Bext     *pipeline.Bext  `json:"bext,omitempty"`   // what the recorder wrote down; nil: nothing
-	Cues     []pipeline.Cue  `json:"cues,omitempty"`   // points in the recording, in order
+	Cues     []pipeline.Cue  `json:"cues,omitempty"`   // points in the recording, in order, no two at one place
+	Sheet    bool            `json:"sheet,omitempty"`  // it holds points that are not read: a FLAC's cue sheet
 }
 
 // Seconds is the length of the file.

@@ -1,27 +1,30 @@
 package codec
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"io"
 	"slices"
-	"strings"
 	"unicode/utf8"
+
+	"golang.org/x/text/encoding/charmap"
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
 
 const (
-	maxCues  = 2000 // as many as a title has chapters
-	cueBytes = 24   // of one cue point
+	maxCues      = 2000    // as many as a title has chapters
+	cueBytes     = 24      // of one cue point
+	maxAdtlBytes = 1 << 20 // of all lists of labels: two thousand of half a kilobyte
 )
 
 // readCues reads a WAV's cue points with their labels, in the order of time
 // (Multimedia Programming Interface and Data Specifications 1.0, 1991: the
-// chunk "cue ", and "labl", "note" and "ltxt" in a LIST of type "adtl"). Of
-// points at one place the first with a label stays, and what lies beyond the
-// end is left out with a note.
+// chunk "cue ", and "labl", "note" and "ltxt" in a LIST of type "adtl"). Points
+// at one place are one, with the first label there; that is noted, and so is what
+// lies beyond the end and was left out.
 func readCues(f io.ReaderAt, cue byteSpan, lists []byteSpan, frames dsp.Frames) (cues []pipeline.Cue, notes []string, err error) {
 	if cue.size < 4 {
 		return nil, nil, nil
@@ -55,7 +58,25 @@ func readCues(f io.ReaderAt, cue byteSpan, lists []byteSpan, frames dsp.Frames) 
 		notes = append(notes, fmt.Sprintf("The file has %d cue points; those after the first %d were left out.", count, maxCues))
 	}
 	slices.SortStableFunc(cues, func(a, b pipeline.Cue) int { return int(a.At - b.At) })
-	return slices.CompactFunc(cues, func(a, b pipeline.Cue) bool { return a.At == b.At && (a.Label != "" || b.Label == "") }), notes, nil
+	merged := mergeCues(cues)
+	if n := len(cues) - len(merged); n > 0 {
+		notes = append(notes, fmt.Sprintf("Cue points at the place of another were taken for one with it: %d.", n))
+	}
+	return merged, notes, nil
+}
+
+// mergeCues makes one of the points at one place, with the first label there.
+func mergeCues(cues []pipeline.Cue) (out []pipeline.Cue) {
+	for _, c := range cues {
+		last := len(out) - 1
+		switch {
+		case last < 0 || out[last].At != c.At:
+			out = append(out, c)
+		case out[last].Label == "":
+			out[last].Label = c.Label
+		}
+	}
+	return out
 }
 
 // readLabels reads what cue points are called: their label, else their note,
@@ -67,18 +88,24 @@ func readLabels(f io.ReaderAt, lists []byteSpan) (map[uint32]string, error) {
 	}
 	best := map[uint32]text{}
 	ranks := map[string]int{"labl": 3, "note": 2, "ltxt": 1}
+	room := int64(maxAdtlBytes)
 	for _, l := range lists {
-		if l.size < 4 || l.size > maxCues*(8+cueBytes+maxTagRunes) {
+		var kind [4]byte
+		if l.size < int64(len(kind)) {
 			continue
 		}
-		b := make([]byte, l.size)
-		if err := readAt(f, b, l.off); err != nil {
+		if err := readAt(f, kind[:], l.off); err != nil {
 			return nil, err
 		}
-		if string(b[:4]) != "adtl" {
+		if string(kind[:]) != "adtl" {
 			continue
 		}
-		for b = b[4:]; len(b) >= 8; {
+		b := make([]byte, min(l.size-int64(len(kind)), room))
+		room -= int64(len(b))
+		if err := readAt(f, b, l.off+int64(len(kind))); err != nil {
+			return nil, err
+		}
+		for len(b) >= 8 {
 			id, n := string(b[:4]), uint64(binary.LittleEndian.Uint32(b[4:]))
 			if n > uint64(len(b)-8) {
 				break
@@ -105,15 +132,17 @@ func readLabels(f io.ReaderAt, lists []byteSpan) (map[uint32]string, error) {
 	return labels, nil
 }
 
-// foreign is a text that ends at its first zero, in UTF-8 or else in ISO 8859-1.
+// foreign is a text that ends at its first zero, in UTF-8 or else in Windows'
+// code page 1252, which holds ISO 8859-1 and the dashes and quotes that labels have.
 func foreign(b []byte) string {
-	text, _, _ := strings.Cut(string(b), "\x00")
-	if utf8.ValidString(text) {
-		return oneLine(text)
+	b, _, _ = bytes.Cut(b, []byte{0})
+	b = b[:min(len(b), 4*maxTagRunes)]
+	if utf8.Valid(b) {
+		return oneLine(string(b))
 	}
-	runes := make([]rune, 0, len(text))
-	for _, c := range []byte(text) {
-		runes = append(runes, rune(c))
+	text, err := charmap.Windows1252.NewDecoder().Bytes(b)
+	if err != nil {
+		return ""
 	}
-	return oneLine(string(runes))
+	return oneLine(string(text))
 }

@@ -24,7 +24,7 @@ func (b *bench) intake(r pipeline.IntakeRecipe) (pipeline.IntakeRecord, float64,
 	return pipeline.IntakeRecord{
 		Format: i.Format, RateHz: i.RateHz, Channels: i.Channels, Bits: i.Bits,
 		Float: i.Float, Frames: i.Frames, Notes: i.Notes,
-		Unsure: i.Unsure, Bext: i.Bext, Cues: i.Cues,
+		Unsure: i.Unsure, Bext: i.Bext, Cues: i.Cues, Sheet: i.Sheet,
 	}, 0, nil
 }
 
