@@ -33,6 +33,7 @@ func proofs() []proof {
 		{name: "memory", help: "resident memory of a night with two slots: chapters of 20 minutes and of 3 hours", prove: memory},
 		{name: "speed", help: "processor time of a whole chapter as a multiple of one lame encode of it", prove: speed},
 		{name: "scale", help: "a house's night of 1,000 titles without its audio: what a coordinator costs, and what gives first", prove: scale},
+		{name: "restoration", help: "what every stage that restores gives and takes, against clean recordings: noise, hum, clicks, breaths", prove: restoration},
 		{name: "faults", help: "processes killed, frozen and cut off, storage and broker lost and damaged, with real servers: nothing is forgotten, doubled or wrong", runs: true, prove: faultRows},
 	}
 }
@@ -136,6 +137,6 @@ func parse(args []string, all []proof) (order, error) {
 func usage(w io.Writer, all []proof) {
 	fmt.Fprintln(w, "usage: deploy/prove.sh NAME [--files DIR] [--seed N] [--runs N] [--rows LIST]")
 	for _, p := range all {
-		fmt.Fprintf(w, "  %-8s %s\n", p.name, p.help)
+		fmt.Fprintf(w, "  %-11s %s\n", p.name, p.help)
 	}
 }

@@ -14,7 +14,6 @@ import (
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/meter"
-	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/chain"
 	"chapterhouse/pipeline/codec"
 )
@@ -212,33 +211,15 @@ func percentile(v []float64, part float64) float64 {
 // chained is a recording after fit and chain, what its compressors took in dB
 // on a 10 ms grid, and the recording after the fit alone.
 func chained(x []float64, rate int, yaml []byte) (y, reduction, raw []float64, err error) {
-	c, faults := chain.Parse(yaml, "chain")
-	if len(faults) > 0 {
-		return nil, nil, nil, fmt.Errorf("%v", faults)
-	}
-	m, room := meter.New(rate, 1), meter.NewRoom(rate)
-	m.Write(x)
-	room.Write(x)
-	heard := room.Result()
-	fit := pipeline.Fit([]pipeline.ProfileRecord{{
-		Levels: m.Levels(), SpeechS: heard.SpeechS, Floor: heard.Floor,
-		RoomTone: heard.ToneSpectrum, QuietWords: heard.QuietWords,
-	}}, &c.SpeechDBFS, 0, nil, nil)
-	facts := chain.FactsAt(fit.Facts, pipeline.Marks{Phrases: heard.Phrases}, fit.GainDB)
-	processors, err := chain.New(c.Stages, float64(rate), facts)
+	f, err := fit(x, rate, yaml)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	gain := math.Pow(10, float64(fit.GainDB)/20)
-	raw = make([]float64, len(x))
-	for i, v := range x {
-		raw[i] = gain * v
-	}
+	raw = f.amplified(x)
 	step := dsp.ControlStep(float64(rate))
 	control := make([]float64, len(x)/step+1)
-	engine := dsp.NewEngine(0, processors...)
-	engine.OnQuantum(func(at dsp.Frames, stage int, gainsDB []float64) {
-		if c.Stages[stage].Stage != "compressor" {
+	y = f.process(raw, func(at dsp.Frames, stage int, gainsDB []float64) {
+		if f.chain.Stages[stage].Stage != "compressor" {
 			return
 		}
 		for i, g := range gainsDB {
@@ -247,9 +228,6 @@ func chained(x []float64, rate int, yaml []byte) (y, reduction, raw []float64, e
 			}
 		}
 	})
-	emit := func(part []float64) { y = append(y, part...) }
-	engine.Write(raw, emit)
-	engine.Close(emit)
 	per := rate / 100 / step
 	for i := 0; i+per <= len(control); i += per {
 		reduction = append(reduction, slices.Max(control[i:i+per]))
