@@ -79,6 +79,8 @@ var settings = []struct {
 	{"ride", `{"share_percent": 90, "max_db": 6, "ramp_ms": 50}`, false},
 	{"clicks", `{}`, true},
 	{"clicks", `{"over_local_db": 6, "longest_ms": 6}`, true},
+	{"harmonics", `{"second_db": -44, "third_db": -50}`, true},
+	{"harmonics", `{"third_db": -20}`, true},
 }
 
 func TestRegistry(t *testing.T) {

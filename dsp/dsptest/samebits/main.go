@@ -15,7 +15,7 @@ import (
 func subjects() []subject {
 	var all []subject
 	for _, list := range [][]subject{
-		arithmetic(), filters(), chains(), dynamicsStages(), levels(), meters(), resamplers(), spectra(), restoration(),
+		arithmetic(), filters(), chains(), dynamicsStages(), levels(), meters(), resamplers(), spectra(), restoration(), overtones(),
 	} {
 		all = append(all, list...)
 	}
