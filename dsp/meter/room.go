@@ -73,6 +73,7 @@ type RoomMeter struct {
 	run     int64
 	silent  int64 // samples in runs of 10 ms and longer
 
+	bands   bool // whether levels in bands are kept
 	spectra toneSpectra
 	words   quietWords
 
@@ -96,6 +97,16 @@ const dead = math.MinInt16
 // NewRoom returns a meter before its first sample. Rates from 8 kHz up work; the
 // A-weighting is right from 16 kHz up.
 func NewRoom(rateHz int) *RoomMeter {
+	m := NewFloor(rateHz)
+	m.bands = true
+	m.spectra = newToneSpectra(rateHz, m.frame)
+	m.words = newQuietWords(rateHz, m.frame)
+	return m
+}
+
+// NewFloor is NewRoom without ToneSpectrum and QuietWords, which take half of
+// its time.
+func NewFloor(rateHz int) *RoomMeter {
 	m := &RoomMeter{rateHz: rateHz, frame: (rateHz + 50) / 100}
 	m.weighting = kernel.NewCascade(AWeighting(float64(rateHz)))
 	// A Butterworth high-pass at 2 kHz.
@@ -108,8 +119,6 @@ func NewRoom(rateHz int) *RoomMeter {
 	m.scratch = make([]float64, m.frame)
 	m.pending = make([]float64, 0, m.frame)
 	m.last = math.NaN()
-	m.spectra = newToneSpectra(rateHz, m.frame)
-	m.words = newQuietWords(rateHz, m.frame)
 	return m
 }
 
@@ -149,8 +158,10 @@ func (m *RoomMeter) add(x []float64) {
 	})
 	m.findRuns(x)
 	m.n += int64(len(x))
-	m.spectra.add(x, m.frames)
-	m.words.add(x, len(m.frames)-1)
+	if m.bands {
+		m.spectra.add(x, m.frames)
+		m.words.add(x, len(m.frames)-1)
+	}
 	if len(m.frames) == 2*partFrames {
 		if m.run >= int64(m.frame) { // it goes on, but what it touched so far is judged now
 			m.markRun(m.run, m.n)

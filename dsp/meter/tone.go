@@ -55,13 +55,15 @@ func (m *RoomMeter) Result() Room {
 	m.endRun(m.run, m.n)
 	m.run = 0
 	m.judge(len(m.frames))
-	spectrum := m.spectra.mean()
 	r := Room{
-		Bounds: m.bounds, Tone: m.tone, Floor: floorOf(m.plain, m.weighted), ToneSpectrum: spectrum,
+		Bounds: m.bounds, Tone: m.tone, Floor: floorOf(m.plain, m.weighted),
 		SpeechS:         m.spoken.Seconds(m.rateHz),
 		DigitalSilenceS: dsp.Frames(m.silent).Seconds(m.rateHz),
 		Phrases:         m.phrases,
-		QuietWords:      m.words.result(spectrum),
+	}
+	if m.bands {
+		r.ToneSpectrum = m.spectra.mean()
+		r.QuietWords = m.words.result(r.ToneSpectrum)
 	}
 	return r
 }
@@ -76,7 +78,9 @@ func (m *RoomMeter) judge(n int) {
 	p := roomPart{frames: m.frames[:n], frame: m.frame}
 	groups := p.groups()
 	tone := p.tone(groups)
-	m.spectra.take(tone)
+	if m.bands {
+		m.spectra.take(tone)
+	}
 	var plain, weighted []int16
 	for _, w := range tone {
 		plain = append(plain, p.level(w, frameLevels.ofPlain))
@@ -95,10 +99,14 @@ func (m *RoomMeter) judge(n int) {
 	m.spoken += p.speech(groups, floorA)
 	phrases := p.phrases(groups, floorA)
 	m.addPhrases(p, phrases)
-	m.words.take(phrases, n)
+	if m.bands {
+		m.words.take(phrases, n)
+	}
 	m.judged += n
 	m.frames = m.frames[:copy(m.frames, m.frames[n:])]
-	m.spectra.forget(n)
+	if m.bands {
+		m.spectra.forget(n)
+	}
 }
 
 // window is a stretch of the part at hand in samples of the whole; the last

@@ -208,7 +208,7 @@ func (b *bench) measure(path string, rec *pipeline.FileRecord) error {
 		done dsp.Frames
 	)
 	err := b.decoded(path, func(i codec.Info) {
-		is, m, room = i, meter.New(i.RateHz, i.Channels), meter.NewRoom(i.RateHz)
+		is, m, room = i, meter.New(i.RateHz, i.Channels), meter.NewFloor(i.RateHz)
 	}, func(ch [][]float64) error {
 		m.Write(ch...)
 		room.Write(ch[0])

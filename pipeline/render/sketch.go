@@ -111,12 +111,22 @@ func newOutline(rateHz int) *outline {
 }
 
 func (o *outline) write(x []float64) {
-	for _, v := range x {
-		if o.n*stepsPerS/o.rateHz > o.at {
+	for len(x) > 0 {
+		end := ((o.at+1)*o.rateHz + stepsPerS - 1) / stepsPerS // first sample of the next step
+		if o.n == end {
 			o.draw()
+			continue
 		}
-		o.peak = max(o.peak, math.Abs(v))
-		o.n++
+		n := min(end-o.n, len(x))
+		peak := o.peak
+		for _, v := range x[:n] {
+			if v = math.Abs(v); v > peak {
+				peak = v
+			}
+		}
+		o.peak = peak
+		o.n += n
+		x = x[n:]
 	}
 }
 
