@@ -81,6 +81,8 @@ var settings = []struct {
 	{"clicks", `{"over_local_db": 6, "longest_ms": 6}`, true},
 	{"harmonics", `{"second_db": -44, "third_db": -50}`, true},
 	{"harmonics", `{"third_db": -20}`, true},
+	{"limiter", `{"ceiling_over_speech_db": 14}`, true},
+	{"limiter", `{"ceiling_over_speech_db": 0, "release_ms": 800}`, false},
 }
 
 func TestRegistry(t *testing.T) {
