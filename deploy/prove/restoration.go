@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 )
 
@@ -29,6 +30,7 @@ func restorers() []restorer {
 	noisy := []string{"noise at 10 dB", "noise at 20 dB", "noise at 30 dB"}
 	return []restorer{
 		{"expander", "  - expander: {bands: [{over_room_tone_db: 7, ratio: 1.5, range_db: 8}]}\n", noisy},
+		{"clicks", "  - clicks: {over_local_db: 12}\n", []string{"clicks"}},
 	}
 }
 
@@ -55,6 +57,9 @@ func restoration(ctx context.Context, s *site, t *table) error {
 	for _, b := range bodies() {
 		if err := ctx.Err(); err != nil {
 			return err
+		}
+		if !slices.ContainsFunc(restorers(), func(r restorer) bool { return r.wants(b.name) }) {
+			continue
 		}
 		s.say("%s", b.name)
 		found := make([]map[string]figures, len(sides))
@@ -128,12 +133,7 @@ func tried(all []restorer, b body, s side, readings []material) (map[string]figu
 }
 
 func (r restorer) wants(body string) bool {
-	for _, b := range r.bodies {
-		if b == body {
-			return true
-		}
-	}
-	return body == cleanBody
+	return body == cleanBody || slices.Contains(r.bodies, body)
 }
 
 // A measure is a recording held against the clean one.
@@ -142,12 +142,13 @@ type measure struct {
 	modulation    [4]float64 // dB lost, by octave
 	estoi         float64
 	power, pauses float64 // mean square, of all and where nobody speaks
+	difference    float64 // mean square of what is not the clean recording
 }
 
 func measured(clean, x []float64) measure {
 	m := measure{
 		snr: segmentalSNR(clean, x, restorationHz), distance: logSpectralDistance(clean, x, restorationHz),
-		estoi: estoi(clean, x, restorationHz), power: power(x), pauses: pausePower(clean, x, restorationHz),
+		estoi: estoi(clean, x, restorationHz), power: power(x), pauses: pausePower(clean, x, restorationHz), difference: differencePower(clean, x),
 		modulation: modulation(clean, restorationHz),
 	}
 	for c, v := range modulation(x, restorationHz) {
@@ -161,6 +162,7 @@ type figures struct {
 	snrGained, distanceGained float64 // dB
 	distance                  float64 // dB, that is left
 	changed, lowered          float64 // level of all, and of pauses, dB
+	nearer                    float64 // fall of the difference to the clean recording, dB
 	lost, rawLost             float64 // modulation, against the clean recording, dB
 	estoiLost, worstESTOI     float64 // under the raw input
 }
@@ -170,7 +172,8 @@ func compared(raw, out measure) figures {
 	return figures{
 		snrGained: out.snr - raw.snr, distanceGained: raw.distance - out.distance, distance: out.distance,
 		changed: 10 * math.Log10(out.power/raw.power), lowered: 10 * math.Log10(raw.pauses/out.pauses),
-		lost: worst(out.modulation), rawLost: worst(raw.modulation),
+		nearer: 10 * math.Log10((raw.difference+1e-30)/(out.difference+1e-30)),
+		lost:   worst(out.modulation), rawLost: worst(raw.modulation),
 		estoiLost: raw.estoi - out.estoi, worstESTOI: raw.estoi - out.estoi,
 	}
 }
@@ -185,6 +188,7 @@ func meanFigures(all []figures) figures {
 		mean.distance += f.distance / n
 		mean.changed += f.changed / n
 		mean.lowered += f.lowered / n
+		mean.nearer += f.nearer / n
 		mean.lost += f.lost / n
 		mean.rawLost += f.rawLost / n
 		mean.estoiLost += f.estoiLost / n
@@ -215,7 +219,7 @@ func hold(t *table, name string, b body, tune, printed figures) {
 	} {
 		t.hold(name+gain.what, both("%+.1f", gain.of)+" dB", fmt.Sprintf("at least 0 dB, sides within %g", gapLimitDB), gain.of(printed) >= -0.05 && gap(gain.of) <= gapLimitDB)
 	}
-	t.tell(name+"pauses lowered", both("%.1f", func(f figures) float64 { return f.lowered })+" dB")
+	t.tell(name+"difference to the clean recording", both("%+.1f", func(f figures) float64 { return -f.nearer })+" dB, pauses "+both("%+.1f", func(f figures) float64 { return -f.lowered })+" dB")
 	lost, given := func(f figures) float64 { return f.lost }, func(f figures) float64 { return f.rawLost }
 	byChain := func(f figures) float64 { return f.lost - f.rawLost }
 	limit := max(modulationLimitDB, printed.rawLost)

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"chapterhouse/testdata/voices/booth"
+	"chapterhouse/testdata/voices/exact"
 	"chapterhouse/testdata/voices/narration"
 )
 
@@ -42,7 +43,8 @@ const (
 type material struct {
 	voice  string
 	clean  []float64            // voice and breaths
-	clicks []float64            // mouth clicks
+	clicks []float64            // of the mouth, in pauses
+	ticks  []float64            // of the recording, anywhere
 	added  map[string][]float64 // each kind of noise and hum, as loud as the voice while it speaks
 	speech float64              // power of the voice while it speaks
 }
@@ -64,19 +66,34 @@ type body struct {
 const cleanBody = "clean input"
 
 func bodies() []body {
+	// What stages for single faults hear beside the fault.
+	quiet := func(s side, m material) []float64 {
+		return mixed(m.clean, m.noise(s.noises[len(s.noises)-1], cleanSNR))
+	}
 	all := []body{{cleanBody, func(s side, m material) []spoilt {
-		x := m.with(s.noises[len(s.noises)-1], cleanSNR)
+		x := quiet(s, m)
 		return []spoilt{{m.voice, x, x}}
 	}}}
 	for _, snr := range []float64{10, 20, 30} {
 		all = append(all, body{fmt.Sprintf("noise at %.0f dB", snr), func(s side, m material) (all []spoilt) {
 			for _, noise := range s.noises {
-				all = append(all, spoilt{m.voice, m.clean, m.with(noise, snr)})
+				all = append(all, spoilt{m.voice, m.clean, mixed(m.clean, m.noise(noise, snr))})
 			}
 			return all
+		}}, body{fmt.Sprintf("hum at %.0f dB", snr), func(s side, m material) []spoilt {
+			x := quiet(s, m)
+			return []spoilt{{m.voice, x, mixed(x, m.noise(s.hum, snr))}}
 		}})
 	}
-	return all
+	return append(all, body{"clicks", func(s side, m material) []spoilt {
+		x := quiet(s, m)
+		return []spoilt{{m.voice, x, mixed(x, m.clicks, m.ticks)}}
+	}}, body{"all of it", func(s side, m material) (all []spoilt) {
+		for _, noise := range s.noises {
+			all = append(all, spoilt{m.voice, m.clean, mixed(m.clean, m.noise(noise, 20), m.noise(s.hum, 25), m.clicks, m.ticks)})
+		}
+		return all
+	}})
 }
 
 // materials makes a side's readings, of so many seconds.
@@ -90,6 +107,7 @@ func (s side) materials(seconds float64) ([]material, error) {
 			return nil, err
 		}
 		m := material{voice: voice, clean: mixed(stems.Voice, stems.Breaths), clicks: stems.Clicks, added: map[string][]float64{}}
+		m.ticks = ticks(len(m.clean), r.Seed)
 		var spoken int64
 		for _, mark := range labels.Marks {
 			if mark.Kind == "sentence" {
@@ -132,17 +150,36 @@ func (s side) alone(noise string, seed uint64, frames int) ([]float64, error) {
 	return x, err
 }
 
-// with is the clean reading with a noise so many dB under it.
-func (m material) with(noise string, snr float64) []float64 {
-	x := append([]float64(nil), m.added[noise]...)
-	amplify(x, math.Pow(10, -snr/20))
-	return mixed(m.clean, x)
+// ticks are spikes of 1 to 12 samples, two in three seconds, that die away at
+// once: what a bad clock or a static charge leaves.
+func ticks(frames int, seed uint64) []float64 {
+	r, x := exact.NewRandom(seed, "ticks"), make([]float64, frames)
+	for at := r.Between(0, 1); ; at += r.Between(0.5, 2.5) {
+		from, length := int(at*restorationHz), int(r.Between(1, 13))
+		if from+length > frames {
+			return x
+		}
+		size := math.Pow(10, r.Between(-26, -10)/20)
+		for i := range length {
+			x[from+i] = size * math.Exp(-3*float64(i)/float64(length)) * (1 - 2*float64(i&1))
+		}
+	}
 }
 
-func mixed(a, b []float64) []float64 {
-	out := make([]float64, len(a))
-	for i, v := range a {
-		out[i] = v + b[i]
+// noise is a noise or the hum so many dB under the voice.
+func (m material) noise(name string, snr float64) []float64 {
+	x := append([]float64(nil), m.added[name]...)
+	amplify(x, math.Pow(10, -snr/20))
+	return x
+}
+
+// mixed is the sum of signals of one length.
+func mixed(all ...[]float64) []float64 {
+	out := make([]float64, len(all[0]))
+	for _, x := range all {
+		for i, v := range x {
+			out[i] += v
+		}
 	}
 	return out
 }

@@ -135,6 +135,15 @@ func logSpectralDistance(clean, x []float64, rate int) float64 {
 	return sum / n
 }
 
+// differencePower is the mean square of what x has beside the clean recording.
+func differencePower(clean, x []float64) float64 {
+	total := 0.0
+	for i, v := range clean {
+		total += (x[i] - v) * (x[i] - v)
+	}
+	return total / float64(len(clean))
+}
+
 // pausePower is the mean square of x where the clean recording holds no speech.
 func pausePower(clean, x []float64, rate int) float64 {
 	size := rate * 3 / 100
