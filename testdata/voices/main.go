@@ -51,6 +51,10 @@ func run(args []string) error {
 	f.BoolVar(&o.Manner.Even, "even", false, "invented prose without whispers and shouts")
 	f.Float64Var(&o.Manner.BreathPct, "breaths", 0, "per cent of pauses with a breath; 0: the voice's own, -1: none")
 	f.Float64Var(&o.Manner.ClicksMin, "clicks", 0, "mouth clicks in a minute; 0: the voice's own, -1: none")
+	f.Float64Var(&o.Manner.Microphone.PlosivesPct, "plosives", 0, "per cent of /p/ and /b/ whose breath strikes the microphone")
+	f.Float64Var(&o.Manner.Microphone.PlosiveDB, "plosive-db", 0, "plain RMS of such a pop against plain speech")
+	f.Float64Var(&o.Manner.Microphone.TicksMin, "ticks", 0, "ticks of the converter in a minute, anywhere")
+	f.Float64Var(&o.Manner.Microphone.TickDB, "tick-db", 0, "height of the highest against plain speech; they spread over 20 dB")
 	if err := f.Parse(args); err != nil {
 		return err
 	}

@@ -50,6 +50,7 @@ type Manner struct {
 	ClicksMin    float64 // mouth clicks in a minute, as BreathPct
 	Even         bool    // built-in prose without whispers and shouts
 	StopAtS      float64 // no sentence begins after this; 0: the whole script
+	Microphone   Microphone
 }
 
 // Labels are what lies where in a recording. Places are in frames.
@@ -79,13 +80,16 @@ const (
 	breathStem
 	clickStem
 	noiseStem
-	allStems = voiceStem | breathStem | clickStem | noiseStem
+	popStem
+	tickStem
+	allStems = voiceStem | breathStem | clickStem | noiseStem | popStem | tickStem
 )
 
 // A deck records some stems and hears silence while others sound.
 type deck struct {
-	of  stem
-	rec *booth.Recorder
+	of          stem
+	rec         *booth.Recorder
+	pops, ticks *track
 }
 
 // narrator reads a script into decks and writes down where what is.
@@ -97,6 +101,9 @@ type narrator struct {
 	decks  []deck
 	at     int64
 	marks  []speech.Mark
+
+	poppings, ticking *exact.Random
+	nextTick          int64
 }
 
 // read narrates the whole script; the recorder is flushed.
@@ -200,8 +207,21 @@ func (n *narrator) play(of stem, t speech.Take) error {
 		m.To += n.at
 		n.marks = append(n.marks, m)
 	}
+	pops, ticks := n.pops(t), n.ticks(int64(len(t.Samples)))
+	for _, e := range pops {
+		n.marks = append(n.marks, e.mark("plosive"))
+	}
+	for _, e := range ticks {
+		n.marks = append(n.marks, e.mark("tick"))
+	}
 	n.at += int64(len(t.Samples))
 	for _, d := range n.decks {
+		if d.of&popStem != 0 {
+			d.pops.events = append(d.pops.events, pops...)
+		}
+		if d.of&tickStem != 0 {
+			d.ticks.events = append(d.ticks.events, ticks...)
+		}
 		x := t.Samples
 		if d.of&of == 0 {
 			x = make([]float64, len(x))

@@ -33,6 +33,7 @@ func (r Reading) Record(out func([]float64) error) (Labels, error) {
 // frame by frame: the recording is their sum, to the last bits.
 type Stems struct {
 	Voice, Breaths, Clicks, Noise []float64
+	Plosives, Ticks               []float64 // past the room; nil for the zero Microphone
 }
 
 // Stems makes the parts of the recording.
@@ -44,9 +45,13 @@ func (r Reading) Stems() (Stems, Labels, error) {
 			return nil
 		}
 	}
-	l, err := r.record(map[stem]func([]float64) error{
+	outs := map[stem]func([]float64) error{
 		voiceStem: into(&s.Voice), breathStem: into(&s.Breaths), clickStem: into(&s.Clicks), noiseStem: into(&s.Noise),
-	})
+	}
+	if r.Manner.Microphone != (Microphone{}) {
+		outs[popStem], outs[tickStem] = into(&s.Plosives), into(&s.Ticks)
+	}
+	l, err := r.record(outs)
 	return s, l, err
 }
 
@@ -86,13 +91,20 @@ func (r Reading) record(outs map[stem]func([]float64) error) (Labels, error) {
 	if how.ClicksMin == 0 {
 		how.ClicksMin = voice.ClicksMin
 	}
-	n := &narrator{engine: eng, manner: how, rateHz: float64(r.RateHz), random: exact.NewRandom(r.Seed, "manner")}
+	n := &narrator{engine: eng, manner: how, rateHz: float64(r.RateHz), random: exact.NewRandom(r.Seed, "manner"),
+		poppings: exact.NewRandom(r.Seed, "plosives"), ticking: exact.NewRandom(r.Seed, "ticks")}
 	for of, out := range outs {
 		setup := booth.Setup{Booth: room, SpeechDBFS: r.SpeechDBFS, DriftDB: r.DriftDB, RateHz: float64(r.RateHz), Seed: r.Seed}
 		if of&noiseStem != 0 {
 			setup.Noises = noises
 		}
-		n.decks = append(n.decks, deck{of, booth.New(setup, dry, out)})
+		d := deck{of: of, pops: &track{gain: exact.Amplitude(r.SpeechDBFS + how.Microphone.PlosiveDB)}, ticks: &track{gain: exact.Amplitude(r.SpeechDBFS + how.Microphone.TickDB)}}
+		d.rec = booth.New(setup, dry, func(block []float64) error {
+			d.pops.add(block)
+			d.ticks.add(block)
+			return out(block)
+		})
+		n.decks = append(n.decks, d)
 	}
 	if err := n.read(sentences); err != nil {
 		return Labels{}, err

@@ -12,7 +12,7 @@ import (
 
 // A Mark names a stretch of samples [From, To).
 type Mark struct {
-	Kind string `json:"kind"` // sentence, word, phone, ess, whisper, shout, breath, click
+	Kind string `json:"kind"` // sentence, word, phone, ess, whisper, shout, breath, click, plosive, tick
 	Text string `json:"text,omitempty"`
 	From int64  `json:"from"`
 	To   int64  `json:"to"`
