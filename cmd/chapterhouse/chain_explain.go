@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -21,7 +20,8 @@ type explained struct {
 	About    string         `json:"about"`
 	Keys     string         `json:"keys"`
 	Response chain.Response `json:"response,omitzero"`
-	Shown    chain.Shown    `json:"shown,omitempty"`
+	// OfThePart tells that the stage acts on marks of the part alone.
+	OfThePart bool `json:"of_the_part,omitempty"`
 }
 
 func chainExplainCommand() *cobra.Command {
@@ -86,7 +86,10 @@ func explain(arg string, rateHz int) (all []explained, err error) {
 			}
 			e.Stage = fmt.Sprintf("stage %d: %s", i+1, s.Name)
 			e.Settings = chain.Describe(r)
-			e.Shown = s.Shown
+			if e.OfThePart = s.Marks; e.OfThePart {
+				all = append(all, e)
+				continue
+			}
 			if e.Response, err = chain.Respond(r, float64(rateHz), chain.PlainFacts(ch.SpeechDBFS)); err != nil {
 				return nil, pipeline.Errorf(pipeline.House, arg, "%w", err)
 			}
@@ -132,16 +135,7 @@ func printExplained(w io.Writer, e explained, brief bool) {
 		}
 		fmt.Fprintf(w, "\ngain in dB of %s by its level in dBFS, speech at the chain's reference and room tone of -62 dBFS\n%s", tone, levelPlot(c))
 	}
-	for _, h := range e.Response.Harmonics {
-		var heard []string
-		for i, db := range h.DB {
-			if db > plotFaintest {
-				heard = append(heard, fmt.Sprintf("harmonic %d at %.1f dB", i+2, db))
-			}
-		}
-		fmt.Fprintf(w, "\na tone of %g Hz at the chain's speech level gets %s\n", h.Hz, cmp.Or(strings.Join(heard, ", "), "no harmonics"))
-	}
-	if e.Shown == chain.ShownNot {
+	if e.OfThePart {
 		fmt.Fprintln(w, "\nwhat it does hangs on what is found in each recording: no plain signal shows it")
 	}
 }
@@ -201,9 +195,6 @@ func levelPlot(c chain.Curve) string {
 	}
 	return plot(values, marks)
 }
-
-// plotFaintest is the level under which a harmonic is none, dB.
-const plotFaintest = -100
 
 // plotLowest is the lowest gain that is drawn, dB.
 const plotLowest = -30

@@ -49,7 +49,7 @@ type ClicksSettings struct {
 //   - MouthClicks, Ticks: which are mended.
 //
 // Latency: 42 ms and the longest click with 2 ms more, each in whole quanta, and
-// one quantum: 4096 samples at 44.1 and 48 kHz, 7168 at 96 kHz.
+// one quantum: 4096 samples at 44.1 and 48 kHz, 6144 at 96 kHz.
 //
 // Source: Vaseghi and Rayner, "Detection and suppression of impulsive noise in
 // speech communication systems", IEE Proc. I 137(1), 1990; Godsill and Rayner,

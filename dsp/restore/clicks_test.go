@@ -52,7 +52,7 @@ func changed(x, y []float64, rateHz float64) (list [][2]int) {
 }
 
 func TestClicksKeepTheContract(t *testing.T) {
-	for _, rate := range []float64{44100, 48000, 88200, 96000} {
+	for _, rate := range []float64{44100, 96000} {
 		make := func() dsp.Processor { return newClicks(t, both, rate) }
 		dsptest.Exercise(t, rate, make)
 		dsptest.Settle(t, rate, make, both.Settle(rate))
@@ -118,7 +118,7 @@ func roomTone(random *rand.Rand, n int, rateHz float64) []float64 {
 // ten and more are found at every rate, and what is left of those found is below
 // the room tone; at 6 dB, half the threshold, none.
 func TestMouthClicksInRoomTone(t *testing.T) {
-	for _, rate := range []float64{44100, 48000, 96000} {
+	for _, rate := range []float64{44100, 96000} {
 		for _, tt := range []struct {
 			overDB      float64
 			least, most int

@@ -11,7 +11,7 @@ import (
 
 // Builtin are the stages that chains can be made of.
 func Builtin() []Stage {
-	return []Stage{gain(), highpass(), lowpass(), eq(), compressor(), expander(), deEsser(), ride(), clicks(), addHarmonics(), limiter()}
+	return []Stage{gain(), highpass(), lowpass(), eq(), compressor(), expander(), deEsser(), ride(), clicks(), plosives(), addHarmonics(), limiter()}
 }
 
 // StageNames are the names of stages, in their order.
@@ -123,7 +123,7 @@ func Idle(stages []pipeline.Resolved, f pipeline.Facts) []string {
 					lines = append(lines, fmt.Sprintf("stage %d (expander) %s", i+1, line))
 				}
 			}
-		case (r.Stage == "compressor" || r.Stage == "ride" || r.Stage == "harmonics" || r.Stage == "limiter") && !known(f.SpeechDBFS):
+		case (r.Stage == "compressor" || r.Stage == "ride" || r.Stage == "plosives" || r.Stage == "harmonics" || r.Stage == "limiter") && !known(f.SpeechDBFS):
 			lines = append(lines, fmt.Sprintf("stage %d (%s) does nothing: the session has no speech to count from", i+1, r.Stage))
 		}
 	}

@@ -12,6 +12,9 @@ func restoration() []subject {
 		list = append(list,
 			stage("restore.Clicks", rate, func() (dsp.Processor, error) {
 				return newClicked(rate)
+			}),
+			stage("restore.Plosives", rate, func() (dsp.Processor, error) {
+				return restore.NewPlosives(restore.PlosivesSettings{ThresholdDBFS: -70, MaxCutDB: 15, ReleaseMS: 30}, rate)
 			}))
 	}
 	return list
