@@ -99,6 +99,20 @@ func TestExerciseCatches(t *testing.T) {
 					b[:len(b)+1][len(b)] = 0
 				}
 			}, nil},
+		{"a state outside the processor, in short", "cut at random", short,
+			func(g *good, b []float64) { shared++; b[0] += shared }, nil},
+		{"a state that survives Reset, in short", "after Reset", short,
+			func(g *good, b []float64) { g.gains[0]--; b[5] += g.gains[0] }, nil},
+		{"NaN out of silence, in short", "is NaN", short,
+			func(g *good, b []float64) {
+				var power float64
+				for _, v := range b {
+					power += v * v
+				}
+				b[0] *= math.Sqrt(power) / power
+			}, nil},
+		{"a gain as a ratio gone wild, in short", "a gain of 20 dB", short,
+			func(g *good, b []float64) { g.gains[0] = 20 }, nil},
 		{"a short gain trace", "GainsDB has", checkGauge, nil,
 			func(g *good) { g.gains = g.gains[1:] }},
 		{"a gain as a ratio gone wild", "GainsDB[0]", checkGauge,
@@ -132,6 +146,42 @@ func TestExerciseCatches(t *testing.T) {
 				t.Errorf("and of the good one: %v", err)
 			}
 		})
+	}
+}
+
+func short(rate float64, make func() dsp.Processor) error { return checkSample(rate, make, 1) }
+
+// A fader moves its gain from quantum to quantum and tells tells of it.
+type fader struct {
+	quantum int
+	tells   float64
+	gains   []float64
+}
+
+func (f *fader) Process(block []float64) {
+	f.quantum++
+	gain := -float64(f.quantum % 5)
+	for i := range f.gains {
+		f.gains[i] = f.tells * gain
+	}
+	for i := range block {
+		block[i] *= kernel.FromDB(gain)
+	}
+}
+func (f *fader) Latency() int       { return 0 }
+func (f *fader) Reset()             { f.quantum = 0 }
+func (f *fader) GainsDB() []float64 { return f.gains }
+
+func TestGauge(t *testing.T) {
+	for tells, want := range map[float64]string{1: "", 0.9: "it tells", 0: "it tells"} {
+		err := checkTrueGauge(44100, &fader{tells: tells, gains: make([]float64, dsp.Quantum/8)})
+		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("a fader that tells %g of its gain: %v, want %q", tells, err, want)
+		}
+	}
+	if err := checkTrueGauge(44100, &good{cascade: kernel.NewCascade(nil), out: make([]float64, dsp.Quantum+300), held: make([]float64, 300),
+		late: 300, gains: make([]float64, dsp.Quantum/8)}); err == nil || !strings.Contains(err.Error(), "nothing is proven") {
+		t.Errorf("a gain that does not move: %v", err)
 	}
 }
 

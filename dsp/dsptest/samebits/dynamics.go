@@ -5,6 +5,7 @@ import (
 	"chapterhouse/dsp/dynamics"
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/level"
+	"chapterhouse/dsp/meter"
 )
 
 func compressor(rate float64, s dynamics.CompressorSettings) func() (dsp.Processor, error) {
@@ -30,6 +31,15 @@ func deEsser(rate float64) func() (dsp.Processor, error) {
 	}
 }
 
+// ride has phrases where a subject speaks, one soft and one loud.
+func ride(rate float64) func() (dsp.Processor, error) {
+	at := func(seconds float64) dsp.Frames { return dsp.Frames(seconds * rate) }
+	return func() (dsp.Processor, error) {
+		return dynamics.NewRide(dynamics.RideSettings{ReferenceDBFS: -23, SharePercent: 50, MaxDB: 5, RampMS: 150, Phrases: []meter.Phrase{
+			{From: at(0.2), To: at(1.3), Level: -31}, {From: at(1.8), To: at(3), Level: -17}}}, rate)
+	}
+}
+
 func limiter(rate float64) func() (dsp.Processor, error) {
 	return func() (dsp.Processor, error) {
 		return level.NewLimiter(level.LimiterSettings{CeilingDBTP: -12, ReleaseMS: 80}, rate)
@@ -46,7 +56,9 @@ func dynamicsStages() []subject {
 				ThresholdDBFS: -26, Ratio: 2, KneeDB: 8, AttackMS: 10, ReleaseMS: 150, Detector: dynamics.DetectorRMS})),
 			stage("dynamics.Expander", rate, expander(rate)),
 			stage("dynamics.DeEsser", rate, deEsser(rate)),
-			stage("level.Limiter", rate, limiter(rate)))
+			stage("level.Limiter", rate, limiter(rate)),
+			stage("dynamics.Ride", rate, ride(rate)),
+			stage("level.Gain", rate, func() (dsp.Processor, error) { return level.NewGain(-3.1), nil }))
 	}
 	return list
 }
