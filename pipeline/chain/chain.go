@@ -39,6 +39,9 @@ type Stage struct {
 	About func() (string, error)
 	// Marks tells that New asks for the part's marks.
 	Marks bool
+	// forms are the structs that parameters are written in, with their tags;
+	// several are items of a list.
+	forms []any
 }
 
 // Facts are what a profile said of a recording, as it stands at the chain's

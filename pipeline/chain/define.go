@@ -56,6 +56,7 @@ func (d definition[P]) stage() Stage {
 		},
 		About: func() (string, error) { return about(d.about) },
 		Marks: d.marks,
+		forms: []any{zero},
 	}
 	if d.practice != nil {
 		s.Practice = func(params Params) []string {

@@ -154,6 +154,7 @@ No latency; the phase turns where the level changes. See dsp/filter for formulas
 	}.stage()
 	s.Doc = strings.TrimRight(s.Doc, "\n") + "\n\n" + docs.String()
 	s.Resolve = resolveEQ
+	s.forms = []any{bell{}, lowShelf{}, highShelf{}, notch{}, plateau{}}
 	return s
 }
 
