@@ -114,6 +114,11 @@ func (f *FFT) check(samples, bins int) {
 func (f *FFT) transform() split {
 	x, y := f.a, f.b
 	size, stride := f.n/2, 1
+	if size >= 4 {
+		f.first(x, y, size)
+		x, y = y, x
+		size, stride = size/4, 4
+	}
 	for ; size >= 4; size, stride = size/4, stride*4 {
 		f.radix4(x, y, size, stride)
 		x, y = y, x
@@ -123,6 +128,36 @@ func (f *FFT) transform() split {
 		x, y = y, x
 	}
 	return x
+}
+
+// first is radix4 with a stride of 1, where its inner loop has one turn.
+func (f *FFT) first(x, y split, size int) {
+	quarter := size / 4
+	aRe, bRe, cRe, dRe := x.re[:quarter], x.re[quarter:][:quarter], x.re[2*quarter:][:quarter], x.re[3*quarter:][:quarter]
+	aIm, bIm, cIm, dIm := x.im[:quarter], x.im[quarter:][:quarter], x.im[2*quarter:][:quarter], x.im[3*quarter:][:quarter]
+	yRe, yIm := y.re[:4*quarter], y.im[:4*quarter]
+	for p := range aRe {
+		c1, s1 := f.cos[2*p], f.sin[2*p]
+		c2, s2 := f.cos[4*p], f.sin[4*p]
+		c3, s3 := f.cos[6*p], f.sin[6*p]
+		outRe, outIm := yRe[4*p:][:4], yIm[4*p:][:4]
+
+		acRe, acIm := aRe[p]+cRe[p], aIm[p]+cIm[p]
+		bdRe, bdIm := bRe[p]+dRe[p], bIm[p]+dIm[p]
+		outRe[0], outIm[0] = acRe+bdRe, acIm+bdIm
+		eRe, eIm := acRe-bdRe, acIm-bdIm
+		outRe[2] = float64(eRe*c2) + float64(eIm*s2)
+		outIm[2] = float64(eIm*c2) - float64(eRe*s2)
+
+		acRe, acIm = aRe[p]-cRe[p], aIm[p]-cIm[p]
+		bdRe, bdIm = bRe[p]-dRe[p], bIm[p]-dIm[p]
+		eRe, eIm = acRe+bdIm, acIm-bdRe
+		outRe[1] = float64(eRe*c1) + float64(eIm*s1)
+		outIm[1] = float64(eIm*c1) - float64(eRe*s1)
+		eRe, eIm = acRe-bdIm, acIm+bdRe
+		outRe[3] = float64(eRe*c3) + float64(eIm*s3)
+		outIm[3] = float64(eIm*c3) - float64(eRe*s3)
+	}
 }
 
 // radix4 does one step: stride interleaved transforms of a size become
