@@ -118,3 +118,25 @@ func (s *speech) level(squares float64) (dsp.DBFS, float64) {
 	}
 	return dsp.DBFS(found), squares / float64(s.n) / kernel.FromPowerDB(found)
 }
+
+// A SpeechMeter is Levels.Speech alone, of one channel.
+type SpeechMeter struct {
+	speech  speech
+	squares float64
+}
+
+// NewSpeech returns a meter before its first sample.
+func NewSpeech(rateHz int) *SpeechMeter { return &SpeechMeter{speech: newSpeech(rateHz)} }
+
+// Write takes the next samples.
+func (m *SpeechMeter) Write(x []float64) {
+	m.speech.add(x)
+	m.squares += squares(x)
+}
+
+// Level is the active level of what was written, ITU-T P.56 method B; −Inf for
+// silence, NaN for nothing.
+func (m *SpeechMeter) Level() dsp.DBFS {
+	level, _ := m.speech.level(m.squares)
+	return level
+}

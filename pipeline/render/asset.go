@@ -48,17 +48,17 @@ func (b *bench) asset(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []p
 	cut := r.Parts[0].Cut
 	path := b.temp("file." + string(r.Format.Format))
 	var done mastered
-	err = b.settle(r, path, &rec, func(ceilingDBTP float64) (err error) {
+	heard, err := b.settle(r, path, &rec, func(ceilingDBTP float64) (_ mastered, err error) {
 		done, err = b.writeAsset(r, cut, kernel.FromDB(float64(r.TrimDB+rec.CorrectDB)), ceilingDBTP, path)
 		rec.Limiter = done.use
-		return err
+		return done, err
 	})
 	if err != nil {
 		return rec, nil, 0, err
 	}
 	lengthS := cut.Span.Len().Seconds(cut.SourceRateHz)
 	body := series.Body{Source: cut.Source, SourceS: dsp.Round2(cut.Span.From.Seconds(cut.SourceRateHz)), LengthS: dsp.Round2(lengthS)}
-	files, err = b.finish(path, &rec, done.gain, []series.Body{body})
+	files, err = b.finish(path, heard, done.gain, []series.Body{body})
 	return rec, files, lengthS, err
 }
 
@@ -109,7 +109,7 @@ func (b *bench) writeAsset(r pipeline.FileRecipe, cut pipeline.Cut, gain, ceilin
 	if err != nil {
 		return none, err
 	}
-	m := mastered{gain: line.trace(steps(w.wrote, f.RateHz))}
+	m := mastered{gain: line.trace(steps(w.wrote, f.RateHz)), speech: out.speech.Level(), frames: out.frames}
 	if uses := addUses([]*stageUses{use}); len(uses) > 0 {
 		m.use = uses[0]
 	}

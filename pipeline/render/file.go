@@ -51,16 +51,16 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 	rec.Stages = addUses(pass.uses)
 	path := b.temp("file." + string(r.Format.Format))
 	var done mastered
-	err = b.settle(r, path, &rec, func(ceilingDBTP float64) (err error) {
+	heard, err := b.settle(r, path, &rec, func(ceilingDBTP float64) (_ mastered, err error) {
 		list.correct(rec.CorrectDB)
 		done, err = b.write(r, list, ceilingDBTP, path)
 		rec.Limiter, rec.Deep = done.use, done.deep
-		return err
+		return done, err
 	})
 	if err != nil {
 		return rec, nil, 0, err
 	}
-	files, err = b.finish(path, &rec, done.gain, list.bodies())
+	files, err = b.finish(path, heard, done.gain, list.bodies())
 	if err != nil {
 		return rec, nil, 0, err
 	}
@@ -68,9 +68,9 @@ func (b *bench) file(r pipeline.FileRecipe) (rec pipeline.FileRecord, files []pi
 	return rec, append(files, source), list.frames.Seconds(list.rateHz), err
 }
 
-// finish portrays a file and moves it to its place among the outputs.
-func (b *bench) finish(path string, rec *pipeline.FileRecord, limiter series.Trace, bodies []series.Body) ([]pipeline.Output, error) {
-	drawn, err := b.portray(path, rec, limiter, bodies)
+// finish draws a file's pictures and moves it to its place among the outputs.
+func (b *bench) finish(path string, heard *portrait, limiter series.Trace, bodies []series.Body) ([]pipeline.Output, error) {
+	drawn, err := heard.draw(limiter, bodies)
 	if err != nil {
 		return nil, err
 	}
@@ -84,8 +84,9 @@ func (b *bench) finish(path string, rec *pipeline.FileRecord, limiter series.Tra
 
 // settle writes a file and writes it again, with the limiter starting lower or
 // rec.CorrectDB of gain, until what is decoded of it lies under the ceiling and
-// inside the window, or it was tried often enough. rec holds what it measures.
-func (b *bench) settle(r pipeline.FileRecipe, path string, rec *pipeline.FileRecord, write func(ceilingDBTP float64) error) error {
+// inside the window, or it was tried often enough. rec holds what it measures,
+// and the portrait what was heard of it.
+func (b *bench) settle(r pipeline.FileRecipe, path string, rec *pipeline.FileRecord, write func(ceilingDBTP float64) (mastered, error)) (*portrait, error) {
 	ceiling := float64(r.Peak.MaxDBTP) - ownRoomDB
 	if r.Format.Format == pipeline.MP3 {
 		ceiling = float64(r.Peak.MaxDBTP) - lossyRoomDB
@@ -95,11 +96,13 @@ func (b *bench) settle(r pipeline.FileRecipe, path string, rec *pipeline.FileRec
 	yields, before, beforeDB := 1.0, 0.0, dsp.DB(0)
 	for {
 		rec.Encodes++
-		if err := write(ceiling); err != nil {
-			return err
+		made, err := write(ceiling)
+		if err != nil {
+			return nil, err
 		}
-		if err := b.measure(path, rec); err != nil {
-			return err
+		heard, err := b.measure(path, rec, made)
+		if err != nil {
+			return nil, err
 		}
 		over := float64(rec.Levels.TruePeak - r.Peak.MaxDBTP)
 		at := r.Level.Of(rec.Levels)
@@ -109,7 +112,8 @@ func (b *bench) settle(r pipeline.FileRecipe, path string, rec *pipeline.FileRec
 		before, beforeDB = at, rec.CorrectDB
 		off := outside(r.Level, rec.Levels)
 		if over <= 0 && off == 0 || rec.Encodes == maxEncodes {
-			return nil
+			heard.fill(rec)
+			return heard, nil
 		}
 		if over > 0 {
 			ceiling -= over + correctRoomDB
@@ -141,6 +145,9 @@ type mastered struct {
 	use  pipeline.StageUse
 	deep []pipeline.Place
 	gain series.Trace
+
+	speech dsp.DBFS   // ITU-T P.56, of the mean of the channels
+	frames dsp.Frames // of the file
 }
 
 // write runs a playlist through limiter, resampling and dither into a file.
@@ -192,40 +199,43 @@ func (b *bench) write(r pipeline.FileRecipe, list *playlist, ceilingDBTP float64
 	if err != nil {
 		return none, err
 	}
-	m := mastered{deep: deep.done(), gain: line.trace(steps(list.frames, list.rateHz))}
+	m := mastered{deep: deep.done(), gain: line.trace(steps(list.frames, list.rateHz)), speech: out.speech.Level(), frames: out.frames}
 	if uses := addUses([]*stageUses{use}); len(uses) > 0 {
 		m.use = uses[0]
 	}
 	return m, nil
 }
 
-// measure decodes a finished file and fills in what it measures.
-func (b *bench) measure(path string, rec *pipeline.FileRecord) error {
+// measure decodes a finished file, fills in what it measures and listens to it.
+func (b *bench) measure(path string, rec *pipeline.FileRecord, made mastered) (*portrait, error) {
 	var (
-		m    *meter.Meter
-		room *meter.RoomMeter
-		is   codec.Info
-		done dsp.Frames
+		m     *meter.Meter
+		room  *meter.RoomMeter
+		heard *portrait
+		is    codec.Info
+		done  dsp.Frames
 	)
 	err := b.decoded(path, func(i codec.Info) {
 		is, m, room = i, meter.New(i.RateHz, i.Channels), meter.NewFloor(i.RateHz)
+		heard = newPortrait(i.RateHz, made)
 	}, func(ch [][]float64) error {
 		m.Write(ch...)
 		room.Write(ch[0])
+		heard.write(ch)
 		b.progress(0.9 + 0.1*min(1, float64(done)/float64(is.Frames+1)))
 		done += dsp.Frames(len(ch[0]))
-		return nil
+		return b.ctx.Err()
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	rec.Levels = m.Levels()
-	heard := room.Result()
-	rec.Floor = heard.Floor
+	quiet := room.Result()
+	rec.Floor = quiet.Floor
 	rec.LengthS = dsp.Round2(rec.Levels.Frames.Seconds(is.RateHz))
-	rec.HeadS = dsp.Round2(heard.Bounds.From.Seconds(is.RateHz))
-	rec.TailS = dsp.Round2((rec.Levels.Frames - heard.Bounds.To).Seconds(is.RateHz))
-	return nil
+	rec.HeadS = dsp.Round2(quiet.Bounds.From.Seconds(is.RateHz))
+	rec.TailS = dsp.Round2((rec.Levels.Frames - quiet.Bounds.To).Seconds(is.RateHz))
+	return heard, nil
 }
 
 // keep moves a finished file to its place among the outputs.

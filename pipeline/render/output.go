@@ -4,6 +4,8 @@ import (
 	"os"
 	"time"
 
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/codec"
 )
@@ -21,6 +23,9 @@ type output struct {
 	dither *dithers
 	views  [][]float64
 	buf    []float64
+	mixed  []float64
+	speech *meter.SpeechMeter // of the mean of all channels
+	frames dsp.Frames
 	encode func() error // after the last sample; nil: path is the file already
 	err    error
 }
@@ -32,7 +37,7 @@ const masterBits = 24
 // openOutput begins a file; what its samples' dither hangs on is the caller's.
 func (b *bench) openOutput(r pipeline.FileRecipe, path string) (*output, error) {
 	f := r.Format
-	o := &output{path: path, views: make([][]float64, f.Channels)}
+	o := &output{path: path, views: make([][]float64, f.Channels), speech: meter.NewSpeech(f.RateHz)}
 	var err error
 	switch f.Format {
 	case pipeline.FLAC:
@@ -77,12 +82,41 @@ func (o *output) write(y []float64) {
 	for i := range o.views {
 		o.views[i] = y
 	}
-	o.writeAll(o.views)
+	o.hear(y)
+	o.put(o.views)
 }
 
-// writeAll takes the next block of every channel; a first error is kept and
-// stops the rest.
+// writeAll takes the next block of every channel.
 func (o *output) writeAll(ch [][]float64) {
+	o.mixed = mix(o.mixed, ch)
+	o.hear(o.mixed)
+	o.put(ch)
+}
+
+// hear measures what a decoder will give back: no decoder is asked twice.
+func (o *output) hear(y []float64) {
+	o.speech.Write(y)
+	o.frames += dsp.Frames(len(y))
+}
+
+// mix is the mean of channels, in into.
+func mix(into []float64, ch [][]float64) []float64 {
+	into = append(into[:0], ch[0]...)
+	for _, other := range ch[1:] {
+		for i, v := range other {
+			into[i] += v
+		}
+	}
+	if len(ch) > 1 {
+		for i := range into {
+			into[i] /= float64(len(ch))
+		}
+	}
+	return into
+}
+
+// put writes a block; a first error is kept and stops the rest.
+func (o *output) put(ch [][]float64) {
 	if o.err != nil {
 		return
 	}

@@ -57,51 +57,49 @@ func (b *bench) decoded(path string, begin func(codec.Info), each func(ch [][]fl
 	}
 }
 
-// portray listens once more to a finished file whose levels rec has: it fills
-// in how the file begins and ends and where it is the most of something, and
-// returns its pictures.
-func (b *bench) portray(path string, rec *pipeline.FileRecord, limiter series.Trace, bodies []series.Body) ([]byte, error) {
-	var (
-		wave               *outline
-		all, opens, ends   *spoken
-		spots              *spotter
-		rate               int
-		at, opened, ending dsp.Frames
-		mono               []float64
-	)
-	err := b.decoded(path, func(i codec.Info) {
-		rate = i.RateHz
-		from := float64(rec.Levels.Speech) - spokenDB
-		wave, all, opens, ends = newOutline(rate), newSpoken(from), newSpoken(from), newSpoken(from)
-		spots = newSpotter(rate, from)
-		opened, ending = dsp.FramesIn(opensS, rate), rec.Levels.Frames-dsp.FramesIn(endsS, rate)
-	}, func(ch [][]float64) error {
-		mono = append(mono[:0], ch[0]...)
-		for _, other := range ch[1:] {
-			for i, v := range other {
-				mono[i] += v
-			}
-		}
-		if len(ch) > 1 {
-			for i := range mono {
-				mono[i] /= float64(len(ch))
-			}
-		}
-		wave.write(mono)
-		all.write(mono)
-		n := dsp.Frames(len(mono))
-		opens.write(mono[:max(0, min(n, opened-at))])
-		ends.write(mono[max(0, min(n, ending-at)):])
-		spots.write(mono)
-		at += n
-		return b.ctx.Err()
-	})
-	if err != nil {
-		return nil, err
+// A portrait is what is heard of a finished file beside its levels: how it begins
+// and ends, where it is the most of something, and its pictures. What counts as
+// spoken hangs on the level that the file was made with, so that one decode
+// serves all.
+type portrait struct {
+	rateHz             int
+	wave               *outline
+	all, opens, ends   *spoken
+	spots              *spotter
+	at, opened, ending dsp.Frames
+	mono               []float64
+}
+
+func newPortrait(rateHz int, made mastered) *portrait {
+	from := float64(made.speech) - spokenDB
+	return &portrait{
+		rateHz: rateHz, wave: newOutline(rateHz),
+		all: newSpoken(from), opens: newSpoken(from), ends: newSpoken(from), spots: newSpotter(rateHz, from),
+		opened: dsp.FramesIn(opensS, rateHz), ending: made.frames - dsp.FramesIn(endsS, rateHz),
 	}
-	rec.Opens, rec.Ends = edgeSound(opens, rate), edgeSound(ends, rate)
-	rec.Loudest, rec.Quietest, rec.Sharpest = spots.loudest, spots.quietest, spots.sharpest
-	return series.File{Wave: wave.trace(), Limiter: limiter, Spectrum: all.bands(rate), Bodies: bodies}.Encode()
+}
+
+// write takes the next block of every channel.
+func (p *portrait) write(ch [][]float64) {
+	p.mono = mix(p.mono, ch)
+	n := dsp.Frames(len(p.mono))
+	p.wave.write(p.mono)
+	p.all.write(p.mono)
+	p.opens.write(p.mono[:max(0, min(n, p.opened-p.at))])
+	p.ends.write(p.mono[max(0, min(n, p.ending-p.at)):])
+	p.spots.write(p.mono)
+	p.at += n
+}
+
+// fill notes what was heard.
+func (p *portrait) fill(rec *pipeline.FileRecord) {
+	rec.Opens, rec.Ends = edgeSound(p.opens, p.rateHz), edgeSound(p.ends, p.rateHz)
+	rec.Loudest, rec.Quietest, rec.Sharpest = p.spots.loudest, p.spots.quietest, p.spots.sharpest
+}
+
+// draw is the file's pictures.
+func (p *portrait) draw(limiter series.Trace, bodies []series.Body) ([]byte, error) {
+	return series.File{Wave: p.wave.trace(), Limiter: limiter, Spectrum: p.all.bands(p.rateHz), Bodies: bodies}.Encode()
 }
 
 func edgeSound(s *spoken, rateHz int) pipeline.EdgeSound {
