@@ -5,9 +5,9 @@ import (
 	"math"
 
 	"chapterhouse/dsp"
-	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/chain"
+	"chapterhouse/pipeline/render"
 )
 
 // A fitted chain is a chain made for one recording as a night makes it: what
@@ -24,15 +24,11 @@ func fit(x []float64, rate int, yaml []byte) (fitted, error) {
 	if len(faults) > 0 {
 		return fitted{}, fmt.Errorf("%v", faults)
 	}
-	m, room := meter.New(rate, 1), meter.NewRoom(rate)
-	m.Write(x)
-	room.Write(x)
-	heard := room.Result()
-	record := pipeline.Fit([]pipeline.ProfileRecord{{
-		Levels: m.Levels(), SpeechS: heard.SpeechS, Floor: heard.Floor,
-		RoomTone: heard.ToneSpectrum, QuietWords: heard.QuietWords,
-	}}, &c.SpeechDBFS, 0, nil, nil)
-	facts := chain.FactsAt(record.Facts, pipeline.Marks{Phrases: heard.Phrases}, record.GainDB)
+	l := render.NewListener(rate)
+	l.Write(x)
+	profile, marks, _ := l.Result()
+	record := pipeline.Fit([]pipeline.ProfileRecord{profile}, &c.SpeechDBFS, 0, nil, nil)
+	facts := chain.FactsAt(record.Facts, marks, record.GainDB)
 	processors, err := chain.New(c.Stages, float64(rate), facts)
 	return fitted{c, math.Pow(10, float64(record.GainDB)/20), processors}, err
 }

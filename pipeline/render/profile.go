@@ -5,7 +5,6 @@ import (
 	"math"
 	"os"
 
-	"chapterhouse/dsp"
 	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 )
@@ -60,33 +59,20 @@ func (b *bench) listen(r pipeline.ProfileRecipe) (rec pipeline.ProfileRecord, ma
 		return rec, marks, 0, err
 	}
 	cut := pipeline.Cut{Source: r.Source, Span: r.Span, SourceRateHz: rate, RateHz: r.RateHz, Fold: f}
-	m, room := meter.New(r.RateHz, 1), meter.NewRoom(r.RateHz)
-	err = b.mono(cut, 0, 1, func(x []float64) {
-		m.Write(x)
-		room.Write(x)
-	})
-	if err != nil {
+	l := NewListener(r.RateHz)
+	if err := b.mono(cut, 0, 1, l.Write); err != nil {
 		return rec, marks, 0, err
 	}
-	levels, heard := m.Levels(), room.Result()
+	rec, marks, room := l.Result()
 	switch {
-	case math.IsInf(float64(levels.SamplePeak), -1):
+	case math.IsInf(float64(rec.Levels.SamplePeak), -1):
 		return rec, marks, 0, pipeline.Errorf(pipeline.Source, b.name(r.Source), "holds nothing but digital silence: is it the right file?")
-	case heard.SpeechS <= 0 || heard.Bounds.From >= heard.Bounds.To:
+	case room.SpeechS <= 0 || room.Bounds.From >= room.Bounds.To:
 		return rec, marks, 0, pipeline.Errorf(pipeline.Source, b.name(r.Source), "holds no speech: is it the right file?")
 	}
-	cut.Speech = pipeline.Span{From: heard.Bounds.From, To: heard.Bounds.To}
-	cut.Tone = pickTone(heard.Tone)
-	rec = pipeline.ProfileRecord{
-		Cut: cut, Levels: levels, SpeechS: dsp.Round2(heard.SpeechS), Floor: heard.Floor,
-		FoldNote: note, Unsure: unsure,
-	}
-	if heard.Floor.Windows > 0 {
-		rec.RoomTone = pipeline.Spectrum(heard.ToneSpectrum)
-	}
-	rec.QuietWords = pipeline.Spectrum(heard.QuietWords)
-	marks.Phrases = heard.Phrases
-	return rec, marks, levels.Frames.Seconds(r.RateHz), nil
+	cut.Speech, cut.Tone = rec.Cut.Speech, rec.Cut.Tone
+	rec.Cut, rec.FoldNote, rec.Unsure = cut, note, unsure
+	return rec, marks, rec.Levels.Frames.Seconds(r.RateHz), nil
 }
 
 // pickTone takes at most maxTone windows, spread evenly over the part so that

@@ -1,0 +1,38 @@
+package render
+
+import (
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
+	"chapterhouse/pipeline"
+)
+
+// A Listener measures a mono part at the work rate for its profile, in one pass.
+type Listener struct {
+	levels *meter.Meter
+	room   *meter.RoomMeter
+}
+
+// NewListener makes a listener.
+func NewListener(rateHz int) *Listener {
+	return &Listener{levels: meter.New(rateHz, 1), room: meter.NewRoom(rateHz)}
+}
+
+// Write takes the next frames of the part.
+func (l *Listener) Write(x []float64) {
+	l.levels.Write(x)
+	l.room.Write(x)
+}
+
+// Result ends the part: what a session's fit needs of it, what stages need of
+// its course, and its room. Of the record's cut only what was heard is filled in.
+func (l *Listener) Result() (pipeline.ProfileRecord, pipeline.Marks, meter.Room) {
+	room := l.room.Result()
+	rec := pipeline.ProfileRecord{Levels: l.levels.Levels(), SpeechS: dsp.Round2(room.SpeechS), Floor: room.Floor}
+	rec.Cut.Speech = pipeline.Span{From: room.Bounds.From, To: room.Bounds.To}
+	rec.Cut.Tone = pickTone(room.Tone)
+	if room.Floor.Windows > 0 {
+		rec.RoomTone = pipeline.Spectrum(room.ToneSpectrum)
+	}
+	rec.QuietWords = pipeline.Spectrum(room.QuietWords)
+	return rec, pipeline.Marks{Phrases: room.Phrases}, room
+}
