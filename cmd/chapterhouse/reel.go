@@ -29,13 +29,8 @@ func leaveReel(ctx context.Context, s store.Store, r *report.Report, out string)
 		return reelError(err)
 	}
 	defer os.RemoveAll(dir)
-	fetched := map[pipeline.Digest]string{}
 	bring := func(ctx context.Context, p reel.Part) (string, error) {
-		if path, there := fetched[p.Blob]; there {
-			return path, nil
-		}
 		path := filepath.Join(dir, string(p.Blob)+"."+string(p.Format))
-		fetched[p.Blob] = path
 		return path, blobTo(ctx, s, p.Blob, path)
 	}
 	fresh := filepath.Join(dir, reelFile)

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"io"
+	"math"
+	"slices"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/level"
@@ -15,15 +17,25 @@ import (
 const bits = 16
 
 // Cut writes parts to a FLAC of one channel. open brings a finished file to a
-// path; it is asked once for each part, in order. All files have one rate.
+// path; it is asked once for each file, which is read once for all of its parts.
+// All files have one rate.
 func Cut(ctx context.Context, parts []Part, open func(ctx context.Context, p Part) (path string, err error), to string) error {
 	c := &cutter{ctx: ctx, to: to}
+	heard := make([][]float32, len(parts)) // three minutes, at most
 	for i, p := range parts {
+		if slices.ContainsFunc(parts[:i], func(before Part) bool { return before.Blob == p.Blob }) {
+			continue
+		}
 		path, err := open(ctx, p)
 		if err == nil {
-			err = c.part(p, path, i+1 < len(parts) && parts[i+1].joined)
+			err = c.take(p.Blob, path, parts, heard)
 		}
 		if err != nil {
+			return errors.Join(err, c.close())
+		}
+	}
+	for i, p := range parts {
+		if err := c.part(p, heard[i], i+1 < len(parts) && parts[i+1].joined); err != nil {
 			return errors.Join(err, c.close())
 		}
 	}
@@ -40,27 +52,81 @@ type cutter struct {
 	wrote  dsp.Frames
 }
 
-// part copies one stretch; joined: the next follows without a pause.
-func (c *cutter) part(p Part, path string, joined bool) error {
+// take reads a file once, up to where its last part ends, and leaves each of
+// its parts among those heard, as the mean of all channels.
+func (c *cutter) take(blob pipeline.Digest, path string, parts []Part, heard [][]float32) error {
 	r, err := codec.OpenMP3(c.ctx, path)
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	if err := c.begin(r.Info().RateHz, p.Blob); err != nil {
+	if err := c.begin(r.Info().RateHz, blob); err != nil {
 		return err
 	}
+	ch := make([][]float64, r.Info().Channels)
+	for k := range ch {
+		ch[k] = make([]float64, readFrames)
+	}
+	for at := dsp.Frames(0); ; {
+		var left dsp.Frames // until the last part ends
+		next := dsp.Frames(math.MaxInt64)
+		for _, p := range parts {
+			if from, to := c.span(p); p.Blob == blob && to > at {
+				left, next = max(left, to-at), min(next, max(from, at))
+			}
+		}
+		if left == 0 {
+			return nil
+		}
+		if next > at {
+			if err := r.Skip(next - at); err != nil {
+				return err
+			}
+			at = next
+		}
+		n, err := r.Read(ch)
+		for i, p := range parts {
+			from, to := c.span(p)
+			if p.Blob != blob {
+				continue
+			}
+			for t := max(from, at); t < min(to, at+dsp.Frames(n)); t++ {
+				var sum float64
+				for _, one := range ch {
+					sum += one[t-at]
+				}
+				heard[i] = append(heard[i], float32(sum/float64(len(ch))))
+			}
+		}
+		at += dsp.Frames(n)
+		switch {
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
+		}
+	}
+}
+
+// readFrames is how much is read at a time.
+const readFrames = 8192
+
+// span is where a part lies in its file.
+func (c *cutter) span(p Part) (from, to dsp.Frames) {
+	from = dsp.FramesIn(p.FromS, c.rateHz)
+	return from, from + dsp.FramesIn(p.ToS-p.FromS, c.rateHz)
+}
+
+// part writes one stretch; joined: the next follows without a pause.
+func (c *cutter) part(p Part, heard []float32, joined bool) error {
 	if c.wrote > 0 && !p.joined {
 		if err := c.write(make([]float64, dsp.FramesIn(pauseS, c.rateHz))); err != nil {
 			return err
 		}
 	}
-	if err := r.Skip(dsp.FramesIn(p.FromS, c.rateHz)); err != nil {
-		return err
-	}
-	x, err := mono(r, int(dsp.FramesIn(p.ToS-p.FromS, c.rateHz)))
-	if err != nil {
-		return err
+	x := make([]float64, len(heard))
+	for i, v := range heard {
+		x[i] = float64(v)
 	}
 	ramp := min(int(dsp.FramesIn(fadeS, c.rateHz)), len(x)/2)
 	for i := range ramp {
@@ -73,39 +139,6 @@ func (c *cutter) part(p Part, path string, joined bool) error {
 		}
 	}
 	return c.write(x)
-}
-
-// mono reads n frames, or those that are left, the mean of all channels.
-func mono(r *codec.Reader, n int) ([]float64, error) {
-	ch := make([][]float64, r.Info().Channels)
-	for k := range ch {
-		ch[k] = make([]float64, n)
-	}
-	have := 0
-	for have < n {
-		views := make([][]float64, len(ch))
-		for k := range ch {
-			views[k] = ch[k][have:]
-		}
-		got, err := r.Read(views)
-		have += got
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
-	x := ch[0][:have]
-	for _, other := range ch[1:] {
-		for i := range x {
-			x[i] += other[i]
-		}
-	}
-	for i := range x {
-		x[i] /= float64(len(ch))
-	}
-	return x, nil
 }
 
 func (c *cutter) begin(rateHz int, first pipeline.Digest) (err error) {

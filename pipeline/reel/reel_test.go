@@ -122,12 +122,18 @@ func TestCut(t *testing.T) {
 		return func(i int) float64 { return slope * float64(i) / (20 * rate) }
 	}
 	files := []string{write("a", 1, ramp(0.8)), write("b", 2, ramp(-0.8))}
-	parts := []Part{{What: Start, FromS: 5, ToS: 8, AtS: 0}, {What: Join, FromS: 15, ToS: 20, AtS: 3.5}, {What: Join, FromS: 0, ToS: 10, AtS: 8.5, joined: true}}
+	parts := []Part{{What: Start, FromS: 5, ToS: 8, AtS: 0, Blob: "a"}, {What: Join, FromS: 15, ToS: 20, AtS: 3.5, Blob: "a"}, {What: Join, FromS: 0, ToS: 10, AtS: 8.5, Blob: "b", joined: true}}
 	n := 0
-	open := func(context.Context, Part) (string, error) { n++; return files[(n-1)/2], nil }
+	open := func(_ context.Context, p Part) (string, error) {
+		n++
+		return files[strings.Index("ab", string(p.Blob))], nil
+	}
 	out := filepath.Join(dir, "reel.flac")
 	if err := Cut(t.Context(), parts, open, out); err != nil {
 		t.Fatal(err)
+	}
+	if n != 2 {
+		t.Errorf("%d files brought, want each of two once", n)
 	}
 	r, err := codec.Open(out)
 	if err != nil {
