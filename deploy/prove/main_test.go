@@ -41,7 +41,7 @@ func TestExitCodes(t *testing.T) {
 		{"empty", exitMissed, "what", ""},
 		{"", exitUsage, "", "name a proof"},
 		{"other", exitUsage, "", `no proof is called "other"`},
-		{"other", exitUsage, "", "  bad      falls short"},
+		{"other", exitUsage, "", "  bad         falls short"},
 		{"good bad", exitUsage, "", "one proof at a time"},
 		{"good --seed x", exitUsage, "", "invalid value"},
 		{"good --speed", exitUsage, "", "not defined"},
