@@ -31,6 +31,7 @@ func restorers() []restorer {
 	return []restorer{
 		{"expander", "  - expander: {bands: [{over_room_tone_db: 7, ratio: 1.5, range_db: 8}]}\n", noisy},
 		{"clicks", "  - clicks: {over_local_db: 12}\n", []string{"clicks"}},
+		{"plosives", "  - plosives: {max_cut_db: 15}\n", []string{"plosives"}},
 	}
 }
 
@@ -210,16 +211,22 @@ func hold(t *table, name string, b body, tune, printed figures) {
 			fmt.Sprintf("at most %g dB, sides within %g", cleanLimitDB, gapLimitDB), distance(printed) <= cleanLimitDB && gap(distance) <= gapLimitDB)
 		return
 	}
-	for _, gain := range []struct {
-		what string
-		of   func(figures) float64
-	}{
-		{"segmental SNR gained", func(f figures) float64 { return f.snrGained }},
-		{"log-spectral distance gained", func(f figures) float64 { return f.distanceGained }},
-	} {
-		t.hold(name+gain.what, both("%+.1f", gain.of)+" dB", fmt.Sprintf("at least 0 dB, sides within %g", gapLimitDB), gain.of(printed) >= -0.05 && gap(gain.of) <= gapLimitDB)
+	snr, distance := func(f figures) float64 { return f.snrGained }, func(f figures) float64 { return f.distanceGained }
+	nearer := func(f figures) float64 { return f.nearer }
+	gained := func(what string, of func(figures) float64) {
+		t.hold(name+what, both("%+.1f", of)+" dB", fmt.Sprintf("at least 0 dB, sides within %g", gapLimitDB), of(printed) >= -0.05 && gap(of) <= gapLimitDB)
 	}
-	t.tell(name+"difference to the clean recording", both("%+.1f", func(f figures) float64 { return -f.nearer })+" dB, pauses "+both("%+.1f", func(f figures) float64 { return -f.lowered })+" dB")
+	differs := both("%+.1f", func(f figures) float64 { return -f.nearer }) + " dB, pauses " + both("%+.1f", func(f figures) float64 { return -f.lowered }) + " dB"
+	if b.rare {
+		// Frames without a fault count 35 dB while nothing touches them, and a trace
+		// of a touch is lower: the whole difference says more.
+		t.tell(name+"segmental SNR gained", both("%+.1f", snr)+" dB")
+		t.hold(name+"difference to the clean recording", differs, "falls", nearer(printed) > 0)
+	} else {
+		gained("segmental SNR gained", snr)
+		t.tell(name+"difference to the clean recording", differs)
+	}
+	gained("log-spectral distance gained", distance)
 	lost, given := func(f figures) float64 { return f.lost }, func(f figures) float64 { return f.rawLost }
 	byChain := func(f figures) float64 { return f.lost - f.rawLost }
 	limit := max(modulationLimitDB, printed.rawLost)

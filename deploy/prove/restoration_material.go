@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"chapterhouse/testdata/voices/booth"
-	"chapterhouse/testdata/voices/exact"
 	"chapterhouse/testdata/voices/narration"
 )
 
@@ -49,8 +48,8 @@ const (
 type material struct {
 	voice  string
 	clean  []float64            // voice and breaths
-	clicks []float64            // of the mouth, in pauses
-	ticks  []float64            // of the recording, anywhere
+	clicks []float64            // of the mouth in pauses, and ticks of the converter anywhere
+	pops   []float64            // plosives that strike the microphone
 	added  map[string][]float64 // each kind of noise and hum, as loud as the voice while it speaks
 	speech float64              // power of the voice while it speaks
 }
@@ -64,6 +63,7 @@ type spoilt struct {
 // A body is a way to spoil recordings.
 type body struct {
 	name string
+	rare bool // faults at moments
 	make func(s side, m material) []spoilt
 }
 
@@ -76,27 +76,30 @@ func bodies() []body {
 	quiet := func(s side, m material) []float64 {
 		return mixed(m.clean, m.noise(s.noises[len(s.noises)-1], cleanSNR))
 	}
-	all := []body{{cleanBody, func(s side, m material) []spoilt {
+	all := []body{{name: cleanBody, make: func(s side, m material) []spoilt {
 		x := quiet(s, m)
 		return []spoilt{{m.voice, x, x}}
 	}}}
 	for _, snr := range []float64{10, 20, 30} {
-		all = append(all, body{fmt.Sprintf("noise at %.0f dB", snr), func(s side, m material) (all []spoilt) {
+		all = append(all, body{name: fmt.Sprintf("noise at %.0f dB", snr), make: func(s side, m material) (all []spoilt) {
 			for _, noise := range s.noises {
 				all = append(all, spoilt{m.voice, m.clean, mixed(m.clean, m.noise(noise, snr))})
 			}
 			return all
-		}}, body{fmt.Sprintf("hum at %.0f dB", snr), func(s side, m material) []spoilt {
+		}}, body{name: fmt.Sprintf("hum at %.0f dB", snr), make: func(s side, m material) []spoilt {
 			x := quiet(s, m)
 			return []spoilt{{m.voice, x, mixed(x, m.noise(s.hum, snr))}}
 		}})
 	}
-	return append(all, body{"clicks", func(s side, m material) []spoilt {
+	return append(all, body{name: "clicks", rare: true, make: func(s side, m material) []spoilt {
 		x := quiet(s, m)
-		return []spoilt{{m.voice, x, mixed(x, m.clicks, m.ticks)}}
-	}}, body{"all of it", func(s side, m material) (all []spoilt) {
+		return []spoilt{{m.voice, x, mixed(x, m.clicks)}}
+	}}, body{name: "plosives", rare: true, make: func(s side, m material) []spoilt {
+		x := quiet(s, m)
+		return []spoilt{{m.voice, x, mixed(x, m.pops)}}
+	}}, body{name: "all of it", make: func(s side, m material) (all []spoilt) {
 		for _, noise := range s.noises {
-			all = append(all, spoilt{m.voice, m.clean, mixed(m.clean, m.noise(noise, 20), m.noise(s.hum, 25), m.clicks, m.ticks)})
+			all = append(all, spoilt{m.voice, m.clean, mixed(m.clean, m.noise(noise, 20), m.noise(s.hum, 25), m.clicks, m.pops)})
 		}
 		return all
 	}})
@@ -107,13 +110,13 @@ func (s side) materials(seconds float64) ([]material, error) {
 	var all []material
 	for i, voice := range s.voices {
 		r := narration.Reading{Voice: voice, Seed: s.seed + uint64(i), RateHz: restorationHz, Spread: 1, Booth: s.booth, SpeechDBFS: restorationDBFS,
-			Manner: narration.Manner{HeadS: 1, TailS: 1.5, PauseS: 0.9, PauseMinS: 0.7, BreathPct: 40, ClicksMin: 30, Even: true, StopAtS: seconds - 5}}
+			Manner: narration.Manner{HeadS: 1, TailS: 1.5, PauseS: 0.9, PauseMinS: 0.7, BreathPct: 40, ClicksMin: 30, Even: true, StopAtS: seconds - 5,
+				Microphone: narration.Microphone{PlosivesPct: 60, PlosiveDB: 0, TicksMin: 30, TickDB: 12}}}
 		stems, labels, err := r.Stems()
 		if err != nil {
 			return nil, err
 		}
-		m := material{voice: voice, clean: mixed(stems.Voice, stems.Breaths), clicks: stems.Clicks, added: map[string][]float64{}}
-		m.ticks = ticks(len(m.clean), r.Seed)
+		m := material{voice: voice, clean: mixed(stems.Voice, stems.Breaths), clicks: mixed(stems.Clicks, stems.Ticks), pops: stems.Plosives, added: map[string][]float64{}}
 		var spoken int64
 		for _, mark := range labels.Marks {
 			if mark.Kind == "sentence" {
@@ -154,22 +157,6 @@ func (s side) alone(noise string, seed uint64, frames int) ([]float64, error) {
 	})
 	err = recorder.Flush(int64(frames))
 	return x, err
-}
-
-// ticks are spikes of 1 to 12 samples, two in three seconds, that die away at
-// once: what a bad clock or a static charge leaves.
-func ticks(frames int, seed uint64) []float64 {
-	r, x := exact.NewRandom(seed, "ticks"), make([]float64, frames)
-	for at := r.Between(0, 1); ; at += r.Between(0.5, 2.5) {
-		from, length := int(at*restorationHz), int(r.Between(1, 13))
-		if from+length > frames {
-			return x
-		}
-		size := math.Pow(10, r.Between(-26, -10)/20)
-		for i := range length {
-			x[from+i] = size * math.Exp(-3*float64(i)/float64(length)) * (1 - 2*float64(i&1))
-		}
-	}
 }
 
 // noise is a noise or the hum so many dB under the voice.

@@ -91,7 +91,7 @@ func TestMeasuresOfKnownProcessors(t *testing.T) {
 
 // TestRestorationRowsFall holds each limit from both sides.
 func TestRestorationRowsFall(t *testing.T) {
-	good := figures{snrGained: 3, distanceGained: 2, lost: 1, rawLost: 2, estoiLost: 0, worstESTOI: 0.005, distance: 0.3}
+	good := figures{snrGained: 3, distanceGained: 2, lost: 1, rawLost: 2, estoiLost: 0, worstESTOI: 0.005, distance: 0.3, nearer: 2}
 	for _, c := range []struct {
 		body, falls   string // the row that does
 		tune, printed func(f *figures)
@@ -106,6 +106,8 @@ func TestRestorationRowsFall(t *testing.T) {
 		{"noise", "modulation", func(f *figures) { f.lost = -0.2 }, nil},
 		{"noise", "ESTOI", nil, func(f *figures) { f.worstESTOI = 0.011 }},
 		{"noise", "ESTOI", func(f *figures) { f.estoiLost = -0.06 }, nil},
+		{"clicks", "", nil, func(f *figures) { f.snrGained = -0.6 }},
+		{"clicks", "difference", nil, func(f *figures) { f.nearer = -0.1 }},
 		{cleanBody, "", nil, nil},
 		{cleanBody, "distance", nil, func(f *figures) { f.distance = 1.1 }},
 		{cleanBody, "distance", func(f *figures) { f.distance = 1.4 }, nil},
@@ -118,7 +120,7 @@ func TestRestorationRowsFall(t *testing.T) {
 			c.printed(&printed)
 		}
 		var tb table
-		hold(&tb, "it: ", body{name: c.body}, tune, printed)
+		hold(&tb, "it: ", body{name: c.body, rare: c.body == "clicks"}, tune, printed)
 		for _, r := range tb.rows {
 			if falls := c.falls != "" && strings.Contains(r.what, c.falls); r.limit != "" && r.met == falls {
 				t.Errorf("%s %s: %s is %s, limit %s: met %v", c.body, c.falls, r.what, r.measured, r.limit, r.met)
