@@ -31,7 +31,7 @@ func proofs() []proof {
 	return []proof{
 		{name: "peers", help: "our meters beside ffmpeg's and sox's, on sources and deliveries of the demo title and every file in --files", files: true, prove: peers},
 		{name: "memory", help: "resident memory of a night with two slots: chapters of 20 minutes and of 3 hours", prove: memory},
-		{name: "speed", help: "processor time of a whole chapter as a multiple of one lame encode of it", prove: speed},
+		{name: "speed", help: "processor time of chains beside ffmpeg's and sox's graphs, and of a whole chapter as a multiple of one lame encode of it", prove: speed},
 		{name: "scale", help: "a house's night of 1,000 titles without its audio: what a coordinator costs, and what gives first", prove: scale},
 		{name: "sound", help: "every stage against published values, and against ffmpeg: filters, static curves, harmonics, limiter, dither, rates, a shout", prove: sound},
 		{name: "restoration", help: "what every stage that restores gives and takes, against clean recordings: noise, hum, clicks, breaths", prove: restoration},

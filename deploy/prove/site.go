@@ -76,6 +76,7 @@ func need(programs ...string) error {
 type ran struct {
 	stdout, stderr []byte
 	cpuS           float64
+	userS          float64 // of cpuS, outside of the kernel
 }
 
 // call runs a program to its end; watch, if any, is given its process id
@@ -102,7 +103,8 @@ func call(ctx context.Context, watch func(pid int, done <-chan struct{}), progra
 	<-watched
 	r := ran{stdout: out.Bytes(), stderr: said.Bytes()}
 	if p := cmd.ProcessState; p != nil {
-		r.cpuS = (p.UserTime() + p.SystemTime()).Seconds()
+		r.userS = p.UserTime().Seconds()
+		r.cpuS = r.userS + p.SystemTime().Seconds()
 	}
 	if err != nil {
 		return r, fmt.Errorf("%s: %w\n%s", filepath.Base(program), err, lastLines(said.String(), 5))

@@ -25,7 +25,7 @@ func TestSpeedIsHeld(t *testing.T) {
 		{"within", []round{aRound(2, 6)}, true},
 		{"over", []round{aRound(2, 10.2)}, false},
 		{"the median counts, not the worst", []round{aRound(2, 6), aRound(2, 30), aRound(2, 7)}, true},
-		{"a machine that slows down slows both", []round{aRound(1, 4), aRound(2, 8), aRound(4, 16)}, true},
+		{"a machine that slows down slows both", []round{aRound(1, 3.9), aRound(2, 7.8), aRound(4, 15.6)}, true},
 		{"over in most rounds", []round{aRound(2, 6), aRound(2, 11), aRound(2, 12)}, false},
 		{"what steps don't count is counted", []round{aRound(1, 5.5)}, false},
 	} {
@@ -52,6 +52,47 @@ func TestSpeedTells(t *testing.T) {
 		if !found {
 			t.Errorf("no row %+v among %+v", want, tab.rows)
 		}
+	}
+}
+
+func TestChainsAreHeld(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		rounds []chainRound
+		want   bool
+	}{
+		{"no round", nil, false},
+		{"within", []chainRound{{ffmpeg: 4, sox: 5, like: 2, full: 2.6}}, true},
+		{"like for like too slow", []chainRound{{ffmpeg: 4, sox: 5, like: 2.1, full: 2.6}}, false},
+		{"the full chain too slow", []chainRound{{ffmpeg: 4, sox: 5, like: 1, full: 2.7}}, false},
+		{"the median counts", []chainRound{{4, 5, 1, 2}, {4, 5, 9, 9}, {8, 9, 3, 5}}, true},
+	} {
+		var tab table
+		fillChains(&tab, c.rounds)
+		if got := tab.met(); got != c.want {
+			t.Errorf("%s: met %t, want %t: %+v", c.name, got, c.want, tab.rows)
+		}
+	}
+}
+
+// TestIdleStagesProveNothing: every stage that moves gain has to have moved it.
+func TestIdleStagesProveNothing(t *testing.T) {
+	const worked = `{"stage": "2 expander", "share": 0.2, "furthest_db": -8}`
+	for _, c := range []struct {
+		lines string
+		want  bool
+	}{
+		{worked, true},
+		{worked + "\n" + `{"stage": "4 compressor", "share": 0, "furthest_db": 0}`, false},
+		{"", false},
+	} {
+		var tab table
+		if err := fillMoved(&tab, "like", []byte(c.lines)); err != nil || tab.met() != c.want {
+			t.Errorf("%q: met %t, want %t (%v)", c.lines, tab.met(), c.want, err)
+		}
+	}
+	if err := fillMoved(&table{}, "like", []byte("stopped")); err == nil {
+		t.Error("no error over what is no JSON")
 	}
 }
 
