@@ -160,9 +160,8 @@ func (f *FFT) first(x, y split, size int) {
 	}
 }
 
-// radix4 does one step: stride interleaved transforms of a size become
-// 4·stride interleaved ones of a quarter of it.
-func (f *FFT) radix4(x, y split, size, stride int) {
+// radix4Slow is radix4 in Go.
+func (f *FFT) radix4Slow(x, y split, size, stride int) {
 	quarter, turn := size/4, f.n/size
 	for p := range quarter {
 		c1, s1 := f.cos[turn*p], f.sin[turn*p]

@@ -147,3 +147,30 @@ func BenchmarkForward(b *testing.B) {
 		})
 	}
 }
+
+// A step by machine code has the bits of the Go code's, of any values.
+func TestStepsAreTheSame(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 4))
+	for _, n := range []int{32, 128, 2048, 8192} {
+		f, err := NewFFT(n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for size, stride := n/8, 4; size >= 4; size, stride = size/4, stride*4 {
+			var x, fast, slow split
+			for _, v := range []*split{&x, &fast, &slow} {
+				v.re, v.im = make([]float64, n/2), make([]float64, n/2)
+			}
+			for i := range x.re {
+				x.re[i], x.im[i] = rng.NormFloat64(), math.Ldexp(rng.NormFloat64(), rng.IntN(200)-1050)
+			}
+			f.radix4(x, fast, size, stride)
+			f.radix4Slow(x, slow, size, stride)
+			for i := range fast.re {
+				if math.Float64bits(fast.re[i]) != math.Float64bits(slow.re[i]) || math.Float64bits(fast.im[i]) != math.Float64bits(slow.im[i]) {
+					t.Fatalf("size %d, stride %d of %d: value %d is (%g, %g), want (%g, %g)", size, stride, n, i, fast.re[i], fast.im[i], slow.re[i], slow.im[i])
+				}
+			}
+		}
+	}
+}
