@@ -3,26 +3,34 @@ package kernel
 // A Cascade runs second-order sections in series, in direct form 1. Up to four
 // sections run in one loop, where the processor works on one while it waits
 // for another; inside a group the output history of a section is the input
-// history of the next.
+// history of the next. Where the processor has vectors, three to eight sections
+// run in them instead.
 //
 // The sums have one fixed order, ((b0·x + b1·x1) + (b2·x2 - a2·y2)) - a1·y1,
 // which keeps the recursion to one product and one subtraction. The bits do
 // not depend on how sections are grouped into loops or cascades.
 type Cascade struct{ groups []group }
 
-// A group is one, two or four sections that run in one loop.
+// A group is one, two or four sections that run in one loop, or up to eight that
+// run in a net.
 type group struct {
 	n       int
-	section [4]Biquad
-	history [5][2]float64 // [k]: the last and the last but one input of section k; [n]: the output's
+	section [8]Biquad
+	history [9][2]float64 // [k]: the last and the last but one input of section k; [n]: the output's
+	net     *net          // nil: a loop
 }
 
 // NewCascade makes a cascade at rest. No sections leave the signal alone.
-func NewCascade(sections []Biquad) *Cascade {
+func NewCascade(sections []Biquad) *Cascade { return newCascade(sections, vectors()) }
+
+func newCascade(sections []Biquad, vectors bool) *Cascade {
 	c := &Cascade{}
 	for len(sections) > 0 {
 		g := group{n: 1}
 		switch {
+		case vectors && len(sections) >= leastInNet:
+			g.n = min(8, len(sections))
+			g.net = newNet(sections[:g.n])
 		case len(sections) >= 4:
 			g.n = 4
 		case len(sections) >= 2:
@@ -46,10 +54,20 @@ func (c *Cascade) Reset() {
 func (c *Cascade) Process(block []float64) {
 	for i := range c.groups {
 		g := &c.groups[i]
-		switch g.n {
-		case 4:
+		switch {
+		case g.net != nil && len(block) >= shortestInNet:
+			g.net.process(block, g.section[:g.n], g.history[:g.n+1])
+		case g.net != nil:
+			in := g.history[0]
+			for k := range g.n {
+				h := run{in, g.history[k+1]}
+				in = h.y // what the next one was given before this block
+				h.process(block, &g.section[k])
+				g.history[k], g.history[k+1] = h.x, h.y
+			}
+		case g.n == 4:
 			g.process4(block)
-		case 2:
+		case g.n == 2:
 			g.process2(block)
 		default:
 			g.process1(block)

@@ -1,6 +1,7 @@
 package kernel
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -68,15 +69,16 @@ func TestCascadeEqualsOneSectionAtATime(t *testing.T) {
 				x[i] = draw(i)
 			}
 			want := slow(sections, quantum, x)
-			whole, parts := NewCascade(sections), []*Cascade{}
+			whole, loops, parts := NewCascade(sections), newCascade(sections, false), []*Cascade{}
 			for k := 0; k < n; { // the same sections in cascades of other lengths
 				m := min(n-k, 1+random.IntN(5))
 				parts = append(parts, NewCascade(sections[k:k+m]))
 				k += m
 			}
-			got, grouped := append([]float64(nil), x...), append([]float64(nil), x...)
+			got, grouped, looped := append([]float64(nil), x...), append([]float64(nil), x...), append([]float64(nil), x...)
 			for q := 0; q < len(x); q += quantum {
 				whole.Process(got[q : q+quantum])
+				loops.Process(looped[q : q+quantum])
 				for _, p := range parts {
 					p.Process(grouped[q : q+quantum])
 				}
@@ -87,12 +89,55 @@ func TestCascadeEqualsOneSectionAtATime(t *testing.T) {
 			if i := sameBits(grouped, want); i >= 0 {
 				t.Fatalf("%s, %d sections, sample %d: grouped %g, one at a time %g", name, n, i, grouped[i], want[i])
 			}
+			if i := sameBits(looped, want); i >= 0 {
+				t.Fatalf("%s, %d sections, sample %d: without vectors %g, one at a time %g", name, n, i, looped[i], want[i])
+			}
 			whole.Reset()
 			again := append([]float64(nil), x[:quantum]...)
 			whole.Process(again)
 			if i := sameBits(again, want[:quantum]); i >= 0 {
 				t.Fatalf("%s, %d sections: after Reset sample %d differs", name, n, i)
 			}
+		}
+	}
+}
+
+// Blocks of every length give the bits of loops, and what is no number stays
+// where the loops have it.
+func TestNetEqualsLoops(t *testing.T) {
+	if !vectors() {
+		t.Skip("this processor has no vectors")
+	}
+	random := rand.New(rand.NewPCG(3, 1))
+	for n := leastInNet; n <= 8; n++ {
+		sections := randomSections(random, n)
+		net, loops := newCascade(sections, true), newCascade(sections, false)
+		for length := 1; length < 200; length++ {
+			x := make([]float64, length)
+			for i := range x {
+				x[i] = 2*random.Float64() - 1
+			}
+			if length == 190 {
+				x[100] = math.Inf(1) // and from here on all is NaN, but only behind it
+			}
+			y := append([]float64(nil), x...)
+			net.Process(x)
+			loops.Process(y)
+			for i := range x {
+				if math.Float64bits(x[i]) != math.Float64bits(y[i]) && !(math.IsNaN(x[i]) && math.IsNaN(y[i])) {
+					t.Fatalf("%d sections, block of %d: [%d] is %g in a net, %g in loops", n, length, i, x[i], y[i])
+				}
+			}
+		}
+		net.Reset()
+		loops.Reset()
+		x := make([]float64, 1024)
+		x[0] = 1
+		y := append([]float64(nil), x...)
+		net.Process(x)
+		loops.Process(y)
+		if i := sameBits(x, y); i >= 0 {
+			t.Fatalf("%d sections after Reset: [%d] is %g in a net, %g in loops", n, i, x[i], y[i])
 		}
 	}
 }
@@ -107,7 +152,7 @@ func TestCascadeComesToRest(t *testing.T) {
 		clear(block)
 	}
 	for _, g := range c.groups {
-		if g.history != ([5][2]float64{}) {
+		if g.history != ([9][2]float64{}) {
 			t.Errorf("state %v after the decay passed 1e-30, want zero", g.history)
 		}
 	}
@@ -173,10 +218,12 @@ func benchmarkRate(b *testing.B, process func(block []float64)) {
 }
 
 func BenchmarkCascade(b *testing.B) {
-	for _, n := range []int{1, 2, 4, 12} {
-		b.Run(string(rune('0'+n/10))+string(rune('0'+n%10)), func(b *testing.B) {
-			benchmarkRate(b, NewCascade(randomSections(rand.New(rand.NewPCG(1, 1)), n)).Process)
-		})
+	for _, n := range []int{1, 2, 3, 4, 6, 8, 12} {
+		for name, vectors := range map[string]bool{"vectors": vectors(), "loops": false} {
+			b.Run(fmt.Sprintf("%02d %s", n, name), func(b *testing.B) {
+				benchmarkRate(b, newCascade(randomSections(rand.New(rand.NewPCG(1, 1)), n), vectors).Process)
+			})
+		}
 	}
 }
 
