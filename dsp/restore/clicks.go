@@ -35,10 +35,10 @@ type ClicksSettings struct {
 // 1.5 s, and it falls by 13 dB within longest_ms; so a stop's burst, which is
 // longer and leads to a voice or comes from one, is none. Its level is the
 // residual's, by a model of the sound without it, or the sound's own. A tick may stand anywhere. It must
-// stand 10 dB over every other moment within 25 ms, and 3 to 14 samples without
-// it must leave a residual like the one around: a spike that was added to the
-// sound does, and the beat of the vocal folds, which sound grows out of,
-// doesn't (Fox 1972).
+// stand 10 dB over every other moment within 25 ms, and a gap of 0.07 to 1.1 ms in
+// its place must leave a residual like the one around: a spike or a jump that was
+// added to the sound does, and the beat of the vocal folds, which sound grows out
+// of, doesn't (Fox 1972).
 //
 // What holds no click keeps its bits.
 //
@@ -46,7 +46,7 @@ type ClicksSettings struct {
 //   - OverLocalDB: how far over the residual around it a click stands, 6 to 30;
 //     no default.
 //   - LongestMS: the longest mouth click, 0.5 to 6; no default.
-//   - MouthClicks, Ticks: which are mended.
+//   - MouthClicks, Ticks: which are mended; in a pause a short one is either.
 //
 // Latency: 42 ms and the longest click with 2 ms more, each in whole quanta, and
 // one quantum: 4096 samples at 44.1 and 48 kHz, 6144 at 96 kHz.
@@ -118,7 +118,7 @@ func NewClicks(s ClicksSettings, rateHz float64) (*Clicks, error) {
 	longest := (2*c.controls(s.LongestMS) + 8) * c.step
 	c.gap = newFiller(longest)
 	c.tried = make([]float64, longest)
-	c.left = make([]float64, tickLongest+arOrder)
+	c.left = make([]float64, tickLongest*c.step/8+arOrder)
 	c.residual = make([]float64, dsp.Quantum)
 	c.scratch = make([]float64, dsp.Quantum)
 	c.inverse = make([]float64, c.perQuantum)

@@ -283,26 +283,37 @@ func TestNoClickKeepsTheBits(t *testing.T) {
 	}
 }
 
-// A kind that isn't asked for is left alone.
+// A spike where somebody speaks is left alone unless ticks are asked for; in a
+// pause it is mended as either kind, and as neither if none is asked for.
 func TestOnlyWhatIsAsked(t *testing.T) {
 	const rate = 44100
-	random := rand.New(rand.NewPCG(15, 1))
-	x := roomTone(random, 4*rate, rate)
-	for i := range x {
-		x[i] *= 0.0005
+	tone := roomTone(rand.New(rand.NewPCG(15, 1)), 4*rate, rate)
+	for i := range tone {
+		tone[i] *= 0.0005
 	}
-	for i, v := range aMouthClick(random, rate) {
-		x[rate+i] += 0.02 * v
+	pause := append([]float64(nil), tone...)
+	pause[2*rate] += 0.05
+	speech := dsptest.Speechlike(3, 4*rate, rate)
+	loudest := 0
+	for i := rate; i < 3*rate; i++ {
+		if math.Abs(speech[i]) > math.Abs(speech[loudest]) {
+			loudest = i
+		}
 	}
-	x[2*rate] += 0.05
+	speech[loudest+300] += 0.8
 	for _, tt := range []struct {
-		mouth, ticks bool
-		want         int
-	}{{false, false, 0}, {true, true, 2}, {false, true, 1}} {
+		mouth, ticks     bool
+		pauses, speeches int
+	}{{false, false, 0, 0}, {true, true, 1, 1}, {false, true, 1, 1}, {true, false, 1, 0}} {
 		s := both
 		s.MouthClicks, s.Ticks = tt.mouth, tt.ticks
-		if c := changed(x, through(newClicks(t, s, rate), x), rate); len(c) != tt.want {
-			t.Errorf("mouth clicks %v, ticks %v: %d changes, want %d: %v", tt.mouth, tt.ticks, len(c), tt.want, c)
+		for name, c := range map[string]struct {
+			x    []float64
+			want int
+		}{"a pause": {pause, tt.pauses}, "speech": {speech, tt.speeches}} {
+			if got := changed(c.x, through(newClicks(t, s, rate), c.x), rate); len(got) != c.want {
+				t.Errorf("mouth clicks %v, ticks %v: %d changes in %s, want %d: %v", tt.mouth, tt.ticks, len(got), name, c.want, got)
+			}
 		}
 	}
 }

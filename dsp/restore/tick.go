@@ -4,13 +4,10 @@ import "math"
 
 const (
 	tickReachMS = 1.5 // how far the residual of a tick reaches
-	tickLongest = 14  // samples
+	tickLongest = 48  // samples at the lower rates
 	overOthers  = 10  // +10 dB: the next strongest pulse of a voice is nearer
 	unlike      = 2.5 // +4 dB: what is left is more than the residual around
 )
-
-// tickLengths are the gaps that are tried, the shortest first.
-var tickLengths = [...]int{3, 5, 9, tickLongest}
 
 // mendTick judges control step i, and mends it if a tick is there.
 func (c *Clicks) mendTick(i int) {
@@ -20,7 +17,9 @@ func (c *Clicks) mendTick(i int) {
 		return
 	}
 	from := c.onset(i, mean)
-	for _, n := range tickLengths {
+	// A spike needs the first of these, a jump one of the last to be bridged.
+	for _, n := range [...]int{3, 5, 9, 14, 28, tickLongest} {
+		n *= c.step / 8
 		copy(c.tried, c.x[from:from+n])
 		c.fill(i, from, from+n)
 		left := c.left[:n+arOrder]

@@ -26,7 +26,7 @@ func clicks() Stage {
 	return definition[clicksParams]{
 		name:  "clicks",
 		about: []described{{restore.Sources, "Clicks"}},
-		rev:   1,
+		rev:   2,
 		doc: `Finds mouth clicks in pauses and ticks anywhere, and puts in their place what the sound around
 them would have been. Consonants are spared, and a part without clicks keeps its bits. Stands first,
 before anything that lifts or shapes.

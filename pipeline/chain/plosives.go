@@ -6,7 +6,7 @@ import (
 )
 
 type plosivesParams struct {
-	ThresholdOverSpeechDB float64 `json:"threshold_over_speech_db" default:"-20" range:"-40..0" doc:"what breath under 60 Hz has to reach, counted from the session's speech level; a pop as loud as the speech has some -10; common practice for narration -24 to -16"`
+	ThresholdOverSpeechDB float64 `json:"threshold_over_speech_db" default:"-18" range:"-40..0" doc:"what breath under 60 Hz has to reach, counted from the session's speech level; a pop as loud as the speech has some -10; common practice for narration -22 to -14"`
 	MaxCutDB              float64 `json:"max_cut_db" default:"15" range:"0..24" doc:"how far the low band is turned down, under 120 Hz two thirds of it and more; common practice for narration 10 to 18"`
 	ReleaseMS             float64 `json:"release_ms" default:"30" range:"5..200" doc:"time constant of coming back"`
 }
@@ -33,7 +33,7 @@ Latency: 12,288 samples at 44.1 kHz. See dsp/restore.Plosives for formula and so
 		},
 		settle: func(p plosivesParams, rateHz float64) int { return p.settings(Facts{}).Settle(rateHz) },
 		practice: func(p plosivesParams) []string {
-			return append(usual("threshold_over_speech_db", p.ThresholdOverSpeechDB, -24, -16, "less takes lows from a breathy voice, more leaves pops that are heard"),
+			return append(usual("threshold_over_speech_db", p.ThresholdOverSpeechDB, -22, -14, "less takes lows from a breathy voice, more leaves pops that are heard"),
 				usual("max_cut_db", p.MaxCutDB, 10, 18, "less leaves a thud, more makes a hole in the lows")...)
 		},
 	}.stage()
