@@ -65,7 +65,7 @@ func limited(seed uint64, rateHz float64) []limitedSignal {
 			hann := math.Sin(math.Pi * float64(at) / width)
 			bursts[i] = hann * hann * math.Sin(2*math.Pi*float64(i)*(800+rise*float64(i))/rateHz)
 		}
-		fade := math.Min(1, float64(i%8192)/600)
+		fade := math.Min(1, float64(min(i%8192, 8191-i%8192))/600)
 		quarter[i] = fade * math.Sin(math.Pi/2*float64(i)+math.Pi/4) // all samples at 0.707 of the true peak
 		share := 0.42 + 0.05*float64(i/8192)/float64(n/8192)
 		high[i] = fade * math.Sin(2*math.Pi*math.Mod(share*float64(i), 1)+1)

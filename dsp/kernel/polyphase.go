@@ -193,32 +193,3 @@ func (t *TruePeak) Peak() float64 {
 	n = (n + 3*reach - 1) / reach * reach // the last sample, and 16 zeros or more
 	return t.interp.Max(t.peak, x[:n])
 }
-
-// A PeakDetector is the detector of a limiter: the peak of each control step.
-type PeakDetector struct {
-	interp *Interpolator
-	step   int
-	buf    []float64
-}
-
-// DetectorDelay is how many samples a PeakDetector's steps lie behind its input.
-const DetectorDelay = reach
-
-// NewPeakDetector returns a detector for control steps of step samples (a
-// multiple of 8) and blocks of at most maxBlock samples.
-func NewPeakDetector(step, maxBlock int) *PeakDetector {
-	return &PeakDetector{interp: NewInterpolator(), step: step, buf: make([]float64, 2*reach+maxBlock)}
-}
-
-// Process sets dst[j] to the peak, as SubMax finds it, of the step samples that
-// start DetectorDelay before block[j·step]. len(block) is len(dst)·step. Steps
-// that provably stay at or below ceiling are not interpolated.
-func (d *PeakDetector) Process(dst, block []float64, ceiling float64) {
-	x := d.buf[:2*reach+len(block)]
-	copy(x[2*reach:], block)
-	d.interp.SubMax(dst, x, d.step, ceiling)
-	copy(x[:2*reach], x[len(block):])
-}
-
-// Reset forgets the signal so far.
-func (d *PeakDetector) Reset() { clear(d.buf) }

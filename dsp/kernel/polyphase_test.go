@@ -77,35 +77,6 @@ func TestSubMaxIsExactAboveTheFloor(t *testing.T) {
 	}
 }
 
-func TestPeakDetectorIsSubMaxLate(t *testing.T) {
-	x := peakSignals(8 * 1024)["bursts"]
-	for _, step := range []int{8, 16} {
-		d := NewPeakDetector(step, 1024)
-		var got []float64
-		for from := 0; from < len(x); {
-			n := min([]int{1024, 16, 512, 48}[from/16%4], len(x)-from)
-			dst := make([]float64, n/step)
-			d.Process(dst, x[from:from+n], 0)
-			got, from = append(got, dst...), from+n
-		}
-		// DetectorDelay zeros are the step's past, reach more lend their values.
-		padded := append(make([]float64, reach+DetectorDelay), x...)
-		want := make([]float64, len(got))
-		NewInterpolator().SubMax(want, padded, step, 0)
-		for j := range got {
-			if got[j] != want[j] {
-				t.Fatalf("step %d of %d samples: %v, want %v", j, step, got[j], want[j])
-			}
-		}
-		d.Reset()
-		first := make([]float64, 1)
-		d.Process(first, make([]float64, step), 0)
-		if first[0] != 0 {
-			t.Errorf("after Reset the detector still remembers %v", first[0])
-		}
-	}
-}
-
 // TestInterpolatorAgainstPlainSum compares with the textbook sum over 16 taps.
 func TestInterpolatorAgainstPlainSum(t *testing.T) {
 	x := peakSignals(3 * reach)["noise"]

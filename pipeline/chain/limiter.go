@@ -24,7 +24,7 @@ func limiter() Stage {
 		doc: `Keeps single peaks under a ceiling, so that what comes behind is not moved by them. Idle for a
 session without speech. The spec's own ceiling is kept at the end without it. Stands last.
 The ceiling in dBTP is the speech level and the parameter, -30 to 0.
-Latency: 240 samples at 44.1 kHz. See dsp/level.Limiter for formula and source.`,
+Latency: 256 samples at 44.1 kHz. See dsp/level.Limiter for formula and source.`,
 		make: func(p limiterParams, rateHz float64, f Facts) (dsp.Processor, error) {
 			if !known(f.SpeechDBFS) {
 				return filter.New(nil), nil

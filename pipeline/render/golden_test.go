@@ -34,8 +34,8 @@ var golden = map[string]string{
 	"profile":                          "3a8780cfc0",
 	"profile, resampled":               "1419d3d9d4",
 	"weigh":                            "af6081802f",
-	"file, FLAC of 24 bits, resampled": "5562e31c71 37c1961f3d",
-	"file, FLAC of 16 bits":            "1b3ad5f021 6967242ac1",
+	"file, FLAC of 24 bits, resampled": "ac6f3be127 37c1961f3d",
+	"file, FLAC of 16 bits":            "37f1e0ccf7 6967242ac1",
 	"file, WAV":                        "0fa46160af 65c68485aa",
 	"check":                            "518a4d885d",
 }
