@@ -81,6 +81,8 @@ var settings = []struct {
 	{"clicks", `{"over_local_db": 6, "longest_ms": 6}`, true},
 	{"plosives", `{}`, true},
 	{"plosives", `{"threshold_over_speech_db": -40, "max_cut_db": 24, "release_ms": 200}`, true},
+	{"room-noise", `{"reduction_db": 6}`, true},
+	{"room-noise", `{"reduction_db": 12}`, true},
 	{"harmonics", `{"second_db": -44, "third_db": -50}`, true},
 	{"harmonics", `{"third_db": -20}`, true},
 	{"limiter", `{"ceiling_over_speech_db": 14}`, true},

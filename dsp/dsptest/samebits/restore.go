@@ -4,6 +4,7 @@ import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/dsptest"
 	"chapterhouse/dsp/restore"
+	"chapterhouse/dsp/spectrum"
 )
 
 func restoration() []subject {
@@ -15,6 +16,13 @@ func restoration() []subject {
 			}),
 			stage("restore.Plosives", rate, func() (dsp.Processor, error) {
 				return restore.NewPlosives(restore.PlosivesSettings{ThresholdDBFS: -70, MaxCutDB: 15, ReleaseMS: 30}, rate)
+			}),
+			stage("restore.Noise", rate, func() (dsp.Processor, error) {
+				tone := make([]dsp.DBFS, len(spectrum.SixthOctaves()))
+				for i := range tone {
+					tone[i] = dsp.DBFS(-80 - i/4)
+				}
+				return restore.NewNoise(restore.NoiseSettings{RoomTone: tone, ReductionDB: 10}, rate)
 			}))
 	}
 	return list
