@@ -18,8 +18,7 @@ type ClicksSettings struct {
 
 // Clicks finds clicks and puts in their place what the sound around them would
 // have been. A listener no longer hears the mouth between words, nor a spike or
-// a jump of the recording; with too low a threshold, and only then, a
-// consonant loses its edge.
+// a jump of the recording; with too low a threshold a consonant loses its edge.
 //
 // Sound is modelled as x[n] = -Σ a[k]·x[n-k] + e[n], k from 1 to 23, over
 // two quanta of the absolute grid. A click is what the residual e holds more of
@@ -30,15 +29,15 @@ type ClicksSettings struct {
 //	tick:         L(a control step) ≥ L(25 ms on either side) + over_local
 //	u:            Σ e² is least, over the gap and the 23 samples after it
 //
-// A mouth click is heard where nobody speaks: within 40 ms on either side,
-// 150 to 1000 Hz has to stay within 15 dB of its softest 10 ms of the last
-// 1.5 s, and it falls by 13 dB within longest_ms; so a stop's burst, which is
-// longer and leads to a voice or comes from one, is none. Its level is the
-// residual's, by a model of the sound without it, or the sound's own. A tick may stand anywhere. It must
-// stand 10 dB over every other moment within 25 ms, and a gap of 0.07 to 1.1 ms in
-// its place must leave a residual like the one around: a spike or a jump that was
-// added to the sound does, and the beat of the vocal folds, which sound grows out
-// of, doesn't (Fox 1972).
+// A mouth click is heard where nobody speaks: within 40 ms on either side, 150
+// to 1000 Hz has to stay within 15 dB of its softest 10 ms of the last 1.5 s, and
+// it falls by 13 dB within longest_ms; so a stop's burst, which is longer and
+// leads to a voice or comes from one, is none. Its level is the residual's, by a
+// model of the sound without it, or the sound's own. A tick may stand anywhere. It
+// must stand 10 dB over every other moment within 25 ms, and a gap of 0.07 to
+// 1.1 ms in its place must leave a residual like the one around: a spike or a jump
+// that was added to the sound does, and the beat of the vocal folds, which sound
+// grows out of, doesn't (Fox 1972).
 //
 // What holds no click keeps its bits.
 //

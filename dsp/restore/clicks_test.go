@@ -333,15 +333,28 @@ func TestClicksRefuse(t *testing.T) {
 }
 
 func BenchmarkClicks(b *testing.B) {
-	x := dsptest.Speechlike(1, 200*dsp.Quantum, 44100)
-	c := newClicks(b, both, 44100)
-	block := make([]float64, dsp.Quantum)
-	b.ReportAllocs()
-	at := 0
-	for b.Loop() {
-		copy(block, x[at:])
-		at = (at + dsp.Quantum) % len(x)
-		c.Process(block)
+	const rate = 44100
+	ticking := roomTone(rand.New(rand.NewPCG(16, 1)), 200*dsp.Quantum, rate)
+	for i := range ticking {
+		ticking[i] *= 0.0005
 	}
-	b.ReportMetric(float64(b.N)*dsp.Quantum/44100/b.Elapsed().Seconds(), "x_real_time")
+	for i := 0; i < len(ticking); i += rate / 20 {
+		ticking[i] += 0.1
+	}
+	for name, x := range map[string][]float64{
+		"speech": dsptest.Speechlike(1, 200*dsp.Quantum, rate), "noise": dsptest.Noise(1, 200*dsp.Quantum), "20 ticks a second": ticking,
+	} {
+		b.Run(name, func(b *testing.B) {
+			c := newClicks(b, both, rate)
+			block := make([]float64, dsp.Quantum)
+			b.ReportAllocs()
+			at := 0
+			for b.Loop() {
+				copy(block, x[at:])
+				at = (at + dsp.Quantum) % len(x)
+				c.Process(block)
+			}
+			b.ReportMetric(float64(b.N)*dsp.Quantum/rate/b.Elapsed().Seconds(), "x_real_time")
+		})
+	}
 }
