@@ -34,9 +34,12 @@ func draw(random *rand.Rand, t reflect.Type, tag reflect.StructTag) any {
 	number := func() float64 {
 		lowest, highest, _ := strings.Cut(tag.Get("range"), "..")
 		low, err := strconv.ParseFloat(lowest, 64)
-		high, err2 := strconv.ParseFloat(highest, 64)
-		if err != nil || err2 != nil {
+		if err != nil {
 			panic(fmt.Sprintf("a number without a range: %s", tag))
+		}
+		high, err := strconv.ParseFloat(highest, 64)
+		if err != nil { // open
+			high = max(100, 10*low)
 		}
 		switch at := random.Float64(); {
 		case at < 0.1:
@@ -72,6 +75,12 @@ func draw(random *rand.Rand, t reflect.Type, tag reflect.StructTag) any {
 			panic(fmt.Sprintf("a list without a length: %s", tag))
 		}
 		list := make([]any, least+random.IntN(most-least+1))
+		for i := range list {
+			list[i] = draw(random, t.Elem(), tag)
+		}
+		return list
+	case reflect.Array:
+		list := make([]any, t.Len())
 		for i := range list {
 			list[i] = draw(random, t.Elem(), tag)
 		}
