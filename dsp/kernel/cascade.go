@@ -21,7 +21,7 @@ type group struct {
 }
 
 // NewCascade makes a cascade at rest. No sections leave the signal alone.
-func NewCascade(sections []Biquad) *Cascade { return newCascade(sections, vectors()) }
+func NewCascade(sections []Biquad) *Cascade { return newCascade(sections, vectors) }
 
 func newCascade(sections []Biquad, vectors bool) *Cascade {
 	c := &Cascade{}

@@ -105,7 +105,7 @@ func TestCascadeEqualsOneSectionAtATime(t *testing.T) {
 // Blocks of every length give the bits of loops, and what is no number stays
 // where the loops have it.
 func TestNetEqualsLoops(t *testing.T) {
-	if !vectors() {
+	if !vectors {
 		t.Skip("this processor has no vectors")
 	}
 	random := rand.New(rand.NewPCG(3, 1))
@@ -219,7 +219,7 @@ func benchmarkRate(b *testing.B, process func(block []float64)) {
 
 func BenchmarkCascade(b *testing.B) {
 	for _, n := range []int{1, 2, 3, 4, 6, 8, 12} {
-		for name, vectors := range map[string]bool{"vectors": vectors(), "loops": false} {
+		for name, vectors := range map[string]bool{"vectors": vectors, "loops": false} {
 			b.Run(fmt.Sprintf("%02d %s", n, name), func(b *testing.B) {
 				benchmarkRate(b, newCascade(randomSections(rand.New(rand.NewPCG(1, 1)), n), vectors).Process)
 			})

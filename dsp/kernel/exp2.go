@@ -22,6 +22,10 @@ func DBToAmplitudes(dst, src []float64) {
 		c5 = 0.0001535335567636346931
 	)
 	dst = dst[:len(src)]
+	if whole := len(src) &^ 3; vectors && whole > 0 {
+		exps4(&dst[0], &src[0], whole/4)
+		dst, src = dst[whole:], src[whole:]
+	}
 	for i, v := range src {
 		if !(v >= -limit) {
 			v = -limit

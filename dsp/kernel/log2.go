@@ -50,6 +50,10 @@ func log2s(dst, src []float64, floor, unit float64) {
 		c9 = -0.1097511790394548586
 	)
 	dst = dst[:len(src)]
+	if whole := len(src) &^ 3; vectors && whole > 0 {
+		logs4(&dst[0], &src[0], whole/4, floor, unit)
+		dst, src = dst[whole:], src[whole:]
+	}
 	for i, v := range src {
 		if !(v >= floor) { // so written, NaN is silence too
 			v = floor

@@ -23,6 +23,11 @@ func NewRamp(step int, rest float64) *Ramp {
 func (r *Ramp) Process(x, gains []float64) {
 	step := len(r.part)
 	last := r.last
+	if vectors && len(gains) > 0 {
+		ramps4(&x[:step*len(gains)][0], &gains[0], len(gains), &r.part[0], step/4, last)
+		r.last = gains[len(gains)-1]
+		return
+	}
 	for i, g := range gains {
 		s := x[i*step : (i+1)*step]
 		if d := g - last; d != 0 {
