@@ -57,7 +57,7 @@ func TestCompressorPublishedStatics(t *testing.T) {
 			{DetectorRMS, 997, 0.02},
 			{DetectorRMS, 5011, 0.005},
 		} {
-			s := CompressorSettings{row.threshold, row.ratio, row.knee, 2, 20, c.detector}
+			s := CompressorSettings{ThresholdDBFS: row.threshold, Ratio: row.ratio, KneeDB: row.knee, AttackMS: 2, ReleaseMS: 20, Detector: c.detector}
 			in := row.in
 			if c.detector == DetectorRMS {
 				in += 20 * math.Log10(math.Sqrt2)
@@ -150,7 +150,7 @@ func TestCompressorLeavesSoftSpeechAlone(t *testing.T) {
 // The trace is the gain that the samples got.
 func TestCompressorTrace(t *testing.T) {
 	const rate = 48000
-	c := compressor(t, CompressorSettings{-30, 3, 6, 3, 80, DetectorPeak}, rate)
+	c := compressor(t, CompressorSettings{ThresholdDBFS: -30, Ratio: 3, KneeDB: 6, AttackMS: 3, ReleaseMS: 80, Detector: DetectorPeak}, rate)
 	x := square(-40, 40*dsp.Quantum)
 	for i := range x {
 		x[i] *= 1 + 50*math.Abs(math.Sin(float64(i)/9000))
@@ -166,7 +166,7 @@ func TestCompressorTrace(t *testing.T) {
 }
 
 func TestCompressorGolden(t *testing.T) {
-	peak := CompressorSettings{-30, 4, 3, 2, 60, DetectorPeak}
+	peak := CompressorSettings{ThresholdDBFS: -30, Ratio: 4, KneeDB: 3, AttackMS: 2, ReleaseMS: 60, Detector: DetectorPeak}
 	golden(t, "rms", compressor(t, narration, 44100), 44100, "b2dd488daa05fc0374a435cf40f5d4a6")
 	golden(t, "peak", compressor(t, peak, 44100), 44100, "cc413ba654daf822198493fe464323c9")
 	golden(t, "peak", compressor(t, peak, 96000), 96000, "e717139eb5c0a7105111ad193712ac97")

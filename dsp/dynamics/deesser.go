@@ -52,10 +52,8 @@ type DeEsserSettings struct {
 // level is this project's own.
 type DeEsser struct {
 	step    int
-	allpass *kernel.Cascade
-	band    *kernel.Cascade
+	part    *part
 	below   *kernel.Cascade
-	centre  float64 // 1/|B| of the cascade at the band's centre
 	latency int
 
 	bandMean *kernel.Mean
@@ -89,11 +87,7 @@ func NewDeEsser(s DeEsserSettings, rateHz float64) (*DeEsser, error) {
 	if err != nil {
 		return nil, err
 	}
-	high, err := filter.Highpass(s.FromHz, 24, rateHz)
-	if err != nil {
-		return nil, err
-	}
-	low, err := filter.Lowpass(s.ToHz, 24, rateHz)
+	part, err := newPart(s.FromHz, s.ToHz, rateHz)
 	if err != nil {
 		return nil, err
 	}
@@ -102,25 +96,13 @@ func NewDeEsser(s DeEsserSettings, rateHz float64) (*DeEsser, error) {
 	if err != nil {
 		return nil, err
 	}
-	var allpass, band []kernel.Biquad
-	var delay float64 // group delay of the all-pass at 0 Hz
-	for _, q := range append(high, low...) {
-		band = append(band, q, q)
-		allpass = append(allpass, kernel.Biquad{B0: q.A2, B1: q.A1, B2: 1, A1: q.A1, A2: q.A2})
-		delay += 2 * (1 - q.A2) / (1 + q.A1 + q.A2)
-	}
-	ratio := kernel.Tan(math.Pi*s.FromHz/rateHz) / kernel.Tan(math.Pi*s.ToHz/rateHz)
-	edge := 1 + float64(ratio*ratio*ratio*ratio)
-
 	step := dsp.ControlStep(rateHz)
 	n := dsp.Quantum / step
 	return &DeEsser{
 		step:      step,
-		allpass:   kernel.NewCascade(allpass),
-		band:      kernel.NewCascade(band),
+		part:      part,
 		below:     kernel.NewCascade(below),
-		centre:    edge * edge,
-		latency:   int(math.Floor(delay + 0.5)),
+		latency:   int(math.Floor(part.delay + 0.5)),
 		bandMean:  kernel.NewMean(controls(essWindowMS, rateHz)),
 		speech:    newSpeechLevel(n, rateHz),
 		curve:     kernel.Compression(s.ThresholdOverSpeechDB, math.Inf(1), essKneeDB, s.MaxCutDB),
@@ -144,11 +126,9 @@ func (s DeEsserSettings) Settle(rateHz float64) int {
 
 // Process de-esses one quantum in place.
 func (d *DeEsser) Process(block []float64) {
-	copy(d.inBand, block)
 	copy(d.belowBand, block)
-	d.band.Process(d.inBand)
 	d.below.Process(d.belowBand)
-	d.allpass.Process(block)
+	d.part.split(block, d.inBand)
 
 	kernel.Powers(d.powers, d.inBand, d.step)
 	d.bandMean.Process(d.powers)
@@ -158,13 +138,7 @@ func (d *DeEsser) Process(block []float64) {
 	d.smooth.Process(d.gainsDB)
 	kernel.DBToAmplitudes(d.gains, d.gainsDB)
 
-	for i, g := range d.gains {
-		d.gains[i] = float64(d.centre * (g - 1))
-	}
-	d.ramp.Process(d.inBand, d.gains)
-	for i, v := range d.inBand {
-		block[i] += v
-	}
+	d.part.add(block, d.inBand, d.gains, d.ramp)
 }
 
 // Latency is the delay of the all-pass below the band, in samples.
@@ -172,8 +146,7 @@ func (d *DeEsser) Latency() int { return d.latency }
 
 // Reset puts the de-esser at rest.
 func (d *DeEsser) Reset() {
-	d.allpass.Reset()
-	d.band.Reset()
+	d.part.reset()
 	d.below.Reset()
 	d.bandMean.Reset()
 	d.speech.reset()

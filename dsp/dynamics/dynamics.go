@@ -1,4 +1,5 @@
-// Package dynamics moves gain by level: compressor, expander and de-esser.
+// Package dynamics moves gain by level: compressor, expander, de-esser, ride and
+// the moving bands of an eq.
 //
 // They share one definition. Each control step (dsp.ControlStep samples) a
 // detector gives one level; the level goes through the static curve, which
@@ -41,9 +42,10 @@ type detector struct {
 	hold *kernel.Hold // nil: no hold
 }
 
-// newPeakDetector holds the peak of each control step for peakHoldMS.
-func newPeakDetector(rateHz float64) *detector {
-	return &detector{step: dsp.ControlStep(rateHz), hold: kernel.NewHold(controls(peakHoldMS, rateHz))}
+// newPeakDetector holds the peak of each control step for peakHoldMS, and for
+// holdMS more.
+func newPeakDetector(holdMS, rateHz float64) *detector {
+	return &detector{step: dsp.ControlStep(rateHz), hold: kernel.NewHold(controls(peakHoldMS+holdMS, rateHz))}
 }
 
 // newRMSDetector takes the mean square over windowMS and holds its maximum for

@@ -4,5 +4,5 @@ import "embed"
 
 // Sources are the files whose doc comments are the user's help on stages.
 //
-//go:embed compressor.go deesser.go expander.go ride.go
+//go:embed compressor.go deesser.go dynamiceq.go expander.go ride.go
 var Sources embed.FS

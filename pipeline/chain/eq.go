@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/dynamics"
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
 	"chapterhouse/pipeline/house/strict"
@@ -14,27 +15,32 @@ import (
 // An eqBand is one shape with its parameters.
 type eqBand interface {
 	sections(rateHz float64) ([]kernel.Biquad, error)
+	movement() (*dynamic, float64) // nil where the band stands, and its gain
+	listen(rateHz float64) ([]kernel.Biquad, error)
 }
 
 type bell struct {
-	Shape    string  `json:"shape" oneof:"bell"`
-	CentreHz float64 `json:"centre_hz" range:"20..19000" doc:"where the gain is reached"`
-	GainDB   float64 `json:"gain_db" range:"-24..24"`
-	Q        float64 `json:"q" default:"1" range:"0.1..30" doc:"higher is narrower"`
+	Shape    string   `json:"shape" oneof:"bell"`
+	CentreHz float64  `json:"centre_hz" range:"20..19000" doc:"where the gain is reached"`
+	GainDB   float64  `json:"gain_db" range:"-24..24"`
+	Q        float64  `json:"q" default:"1" range:"0.1..30" doc:"higher is narrower"`
+	Dynamic  *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it stands"`
 }
 
 type lowShelf struct {
-	Shape    string  `json:"shape" oneof:"low-shelf"`
-	CornerHz float64 `json:"corner_hz" range:"20..19000" doc:"where half of the gain is reached; all below moves"`
-	GainDB   float64 `json:"gain_db" range:"-24..24"`
-	Slope    float64 `json:"slope" default:"1" range:"0.1..1" doc:"1 is as steep as it gets without a bump"`
+	Shape    string   `json:"shape" oneof:"low-shelf"`
+	CornerHz float64  `json:"corner_hz" range:"20..19000" doc:"where half of the gain is reached; all below moves"`
+	GainDB   float64  `json:"gain_db" range:"-24..24"`
+	Slope    float64  `json:"slope" default:"1" range:"0.1..1" doc:"1 is as steep as it gets without a bump"`
+	Dynamic  *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it stands"`
 }
 
 type highShelf struct {
-	Shape    string  `json:"shape" oneof:"high-shelf"`
-	CornerHz float64 `json:"corner_hz" range:"20..19000" doc:"where half of the gain is reached; all above moves"`
-	GainDB   float64 `json:"gain_db" range:"-24..24"`
-	Slope    float64 `json:"slope" default:"1" range:"0.1..1" doc:"1 is as steep as it gets without a bump"`
+	Shape    string   `json:"shape" oneof:"high-shelf"`
+	CornerHz float64  `json:"corner_hz" range:"20..19000" doc:"where half of the gain is reached; all above moves"`
+	GainDB   float64  `json:"gain_db" range:"-24..24"`
+	Slope    float64  `json:"slope" default:"1" range:"0.1..1" doc:"1 is as steep as it gets without a bump"`
+	Dynamic  *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it stands"`
 }
 
 type notch struct {
@@ -44,10 +50,11 @@ type notch struct {
 }
 
 type plateau struct {
-	Shape  string  `json:"shape" oneof:"plateau"`
-	FromHz float64 `json:"from_hz" range:"20..19000" doc:"lower edge, where half of the gain is reached"`
-	ToHz   float64 `json:"to_hz" range:"20..19000" doc:"upper edge"`
-	GainDB float64 `json:"gain_db" range:"-18..18" doc:"of the flat floor between steep sides"`
+	Shape   string   `json:"shape" oneof:"plateau"`
+	FromHz  float64  `json:"from_hz" range:"20..19000" doc:"lower edge, where half of the gain is reached"`
+	ToHz    float64  `json:"to_hz" range:"20..19000" doc:"upper edge"`
+	GainDB  float64  `json:"gain_db" range:"-18..18" doc:"of the flat floor between steep sides"`
+	Dynamic *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it stands"`
 }
 
 // Check wants a floor between the edges.
@@ -55,8 +62,17 @@ func (b plateau) Check() []Fault {
 	if b.ToHz <= b.FromHz {
 		return []Fault{{Path: "to_hz", Text: fmt.Sprintf("to_hz is %g; give more than from_hz, %g", b.ToHz, b.FromHz)}}
 	}
-	return nil
+	return b.Dynamic.check(b.GainDB)
 }
+
+// Check bounds what moves.
+func (b bell) Check() []Fault { return b.Dynamic.check(b.GainDB) }
+
+// Check bounds what moves.
+func (b lowShelf) Check() []Fault { return b.Dynamic.check(b.GainDB) }
+
+// Check bounds what moves.
+func (b highShelf) Check() []Fault { return b.Dynamic.check(b.GainDB) }
 
 func (b bell) sections(rateHz float64) ([]kernel.Biquad, error) {
 	return filter.Bell(b.CentreHz, b.GainDB, b.Q, rateHz)
@@ -140,17 +156,24 @@ func eq() Stage {
 		docs.WriteString(strict.Doc(newBand(shape)))
 		docs.WriteByte('\n')
 	}
+	docs.WriteString("dynamic, of all but a notch:\n" + strict.Doc(dynamic{}) + "\n")
 	s := definition[eqParams]{
 		name:  "eq",
-		about: []described{{filter.Sources, "Bell"}, {filter.Sources, "LowShelf"}, {filter.Sources, "HighShelf"}, {filter.Sources, "Notch"}, {filter.Sources, "Plateau"}},
+		about: []described{{filter.Sources, "Bell"}, {filter.Sources, "LowShelf"}, {filter.Sources, "HighShelf"}, {filter.Sources, "Notch"}, {filter.Sources, "Plateau"}, {dynamics.Sources, "DynamicEQ"}},
 		rev:   1,
 		doc: `Lifts and lowers parts of the spectrum, in any number of bands, written as a list: bells for a
 booth's standing waves, a plateau for a boxy stretch, shelves for warmth and air, notches for whistles.
-No latency; the phase turns where the level changes. See dsp/filter for formulas and sources.`,
-		make: func(p eqParams, rateHz float64, _ Facts) (dsp.Processor, error) {
+All but notches can be dynamic: they come in past a threshold, which counts from the session's speech
+level, and stay at rest in a session without speech.
+No latency; the phase turns where the level changes. See dsp/filter and dsp/dynamics.DynamicEQ for
+formulas and sources.`,
+		make: func(p eqParams, rateHz float64, f Facts) (dsp.Processor, error) {
+			if p.moves() {
+				return p.moving(rateHz, f)
+			}
 			return filtered(p.sections(rateHz))
 		},
-		settle: func(p eqParams, rateHz float64) int { return settle(p.sections(rateHz)) },
+		settle: func(p eqParams, rateHz float64) int { return settle(p.sections(rateHz)) + p.settleMoves(rateHz) },
 	}.stage()
 	s.Doc = strings.TrimRight(s.Doc, "\n") + "\n\n" + docs.String()
 	s.Resolve = resolveEQ

@@ -125,6 +125,11 @@ func Idle(stages []pipeline.Resolved, f pipeline.Facts) []string {
 			}
 		case (r.Stage == "compressor" || r.Stage == "ride" || r.Stage == "plosives" || r.Stage == "harmonics" || r.Stage == "limiter") && !known(f.SpeechDBFS):
 			lines = append(lines, fmt.Sprintf("stage %d (%s) does nothing: the session has no speech to count from", i+1, r.Stage))
+		case r.Stage == "eq" && !known(f.SpeechDBFS):
+			var p eqParams
+			if json.Unmarshal(r.Params, &p) == nil && p.moves() {
+				lines = append(lines, fmt.Sprintf("stage %d (eq) leaves its dynamic bands out: the session has no speech to count from", i+1))
+			}
 		}
 	}
 	return lines

@@ -87,6 +87,11 @@ var settings = []struct {
 	{"harmonics", `{"third_db": -20}`, true},
 	{"limiter", `{"ceiling_over_speech_db": 14}`, true},
 	{"limiter", `{"ceiling_over_speech_db": 0, "release_ms": 800}`, false},
+	{"compressor", `{"threshold_over_speech_db": 12, "ratio": 1.2, "attack_ms": 10, "release_ms": 150, "look_ahead_ms": 5, "timing": "program", "range_db": 6, "parallel_percent": 30}`, true},
+	{"compressor", `{"threshold_over_speech_db": -25, "ratio": 6, "attack_ms": 3, "release_ms": 250, "detector": "peak", "timing": "program", "above_hz": 2500, "parallel_percent": 20, "look_ahead_ms": 3}`, false},
+	{"compressor", `{"threshold_over_speech_db": -20, "ratio": 20, "attack_ms": 1, "release_ms": 80, "above_hz": 150, "below_hz": 600, "range_db": 8}`, false},
+	{"eq", `[{"shape": "bell", "centre_hz": 3200, "gain_db": -4, "q": 2, "dynamic": {"threshold_over_speech_db": -20}}, {"shape": "high-shelf", "corner_hz": 10000, "gain_db": 1}]`, true},
+	{"eq", `[{"shape": "low-shelf", "corner_hz": 200, "gain_db": 6, "dynamic": {"threshold_over_speech_db": -10, "when": "under", "attack_ms": 50, "release_ms": 300}}, {"shape": "plateau", "from_hz": 560, "to_hz": 780, "gain_db": -6, "dynamic": {"threshold_over_speech_db": -25}}, {"shape": "notch", "centre_hz": 6000}, {"shape": "high-shelf", "corner_hz": 6000, "gain_db": -8, "dynamic": {"threshold_over_speech_db": -35}}]`, false},
 }
 
 func TestRegistry(t *testing.T) {

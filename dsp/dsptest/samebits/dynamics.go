@@ -4,6 +4,7 @@ import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/dynamics"
 	"chapterhouse/dsp/filter"
+	"chapterhouse/dsp/kernel"
 	"chapterhouse/dsp/level"
 	"chapterhouse/dsp/meter"
 )
@@ -19,6 +20,22 @@ func expander(rate float64) func() (dsp.Processor, error) {
 			CrossoversHz: []float64{160, 1800, 6000},
 			Bands:        []dynamics.ExpanderBand{band, band, band, band},
 			KneeDB:       4, LookAheadMS: 8, AttackMS: 3, HoldMS: 120, ReleaseMS: 200, HysteresisDB: 2,
+		}, rate)
+	}
+}
+
+func dynamicEQ(rate float64) func() (dsp.Processor, error) {
+	return func() (dsp.Processor, error) {
+		move := func(gainDB float64, under bool, listen []kernel.Biquad, err error) *dynamics.Movement {
+			return &dynamics.Movement{Listen: must(listen, err), GainDB: gainDB, ThresholdDBFS: -40, Under: under,
+				FloorDBFS: -65, AttackMS: 5, ReleaseMS: 120}
+		}
+		ring, ringing := filter.Bandpass(3200, 2, rate)
+		low, lowing := filter.Lowpass(200, 12, rate)
+		return dynamics.NewDynamicEQ([]dynamics.EQBand{
+			{Sections: must(filter.Bell(3200, -5, 2, rate)), Movement: move(-5, false, ring, ringing)},
+			{Sections: must(filter.HighShelf(10000, 1, 1, rate))},
+			{Sections: must(filter.LowShelf(200, 4, 1, rate)), Movement: move(4, true, low, lowing)},
 		}, rate)
 	}
 }
@@ -54,6 +71,10 @@ func dynamicsStages() []subject {
 				ThresholdDBFS: -20, Ratio: 4, KneeDB: 6, AttackMS: 2, ReleaseMS: 40, Detector: dynamics.DetectorPeak})),
 			stage("dynamics.Compressor, RMS", rate, compressor(rate, dynamics.CompressorSettings{
 				ThresholdDBFS: -26, Ratio: 2, KneeDB: 8, AttackMS: 10, ReleaseMS: 150, Detector: dynamics.DetectorRMS})),
+			stage("dynamics.Compressor, program, part, parallel", rate, compressor(rate, dynamics.CompressorSettings{
+				ThresholdDBFS: -30, Ratio: 3, KneeDB: 6, AttackMS: 3, ReleaseMS: 100, Detector: dynamics.DetectorPeak,
+				LookAheadMS: 4, RangeDB: 9, Timing: dynamics.TimingProgram, AboveHz: 300, BelowHz: 3000, ParallelPercent: 30})),
+			stage("dynamics.DynamicEQ", rate, dynamicEQ(rate)),
 			stage("dynamics.Expander", rate, expander(rate)),
 			stage("dynamics.DeEsser", rate, deEsser(rate)),
 			stage("level.Limiter", rate, limiter(rate)),
