@@ -28,6 +28,9 @@ func facts() Facts {
 	for at := dsp.Frames(7000); at < 12*44100; at += 60000 {
 		f.Phrases = append(f.Phrases, meter.Phrase{From: at, To: at + 45000, Level: dsp.DBFS(-20 - 10*float64(at%7)/6)})
 	}
+	for _, p := range f.Phrases {
+		f.Breaths = append(f.Breaths, meter.Window{From: p.To + 2000, To: p.To + 13000})
+	}
 	return f
 }
 
@@ -83,6 +86,8 @@ var settings = []struct {
 	{"plosives", `{"threshold_over_speech_db": -40, "max_cut_db": 24, "release_ms": 200}`, true},
 	{"room-noise", `{"reduction_db": 6}`, true},
 	{"room-noise", `{"reduction_db": 12}`, true},
+	{"breaths", `{}`, true},
+	{"breaths", `{"cut_db": 10, "ramp_ms": 60}`, true},
 	{"harmonics", `{"second_db": -44, "third_db": -50}`, true},
 	{"harmonics", `{"third_db": -20}`, true},
 	{"limiter", `{"ceiling_over_speech_db": 14}`, true},

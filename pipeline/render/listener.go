@@ -8,19 +8,21 @@ import (
 
 // A Listener measures a mono part at the work rate for its profile, in one pass.
 type Listener struct {
-	levels *meter.Meter
-	room   *meter.RoomMeter
+	levels  *meter.Meter
+	room    *meter.RoomMeter
+	breaths *meter.BreathMeter
 }
 
 // NewListener makes a listener.
 func NewListener(rateHz int) *Listener {
-	return &Listener{levels: meter.New(rateHz, 1), room: meter.NewRoom(rateHz)}
+	return &Listener{levels: meter.New(rateHz, 1), room: meter.NewRoom(rateHz), breaths: meter.NewBreaths(rateHz)}
 }
 
 // Write takes the next frames of the part.
 func (l *Listener) Write(x []float64) {
 	l.levels.Write(x)
 	l.room.Write(x)
+	l.breaths.Write(x)
 }
 
 // Result ends the part: what a session's fit needs of it, what stages need of
@@ -34,5 +36,5 @@ func (l *Listener) Result() (pipeline.ProfileRecord, pipeline.Marks, meter.Room)
 		rec.RoomTone = pipeline.Spectrum(room.ToneSpectrum)
 	}
 	rec.QuietWords = pipeline.Spectrum(room.QuietWords)
-	return rec, pipeline.Marks{Phrases: room.Phrases}, room
+	return rec, pipeline.Marks{Phrases: room.Phrases, Breaths: l.breaths.Result(rec.Levels.Speech)}, room
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/dsptest"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/restore"
 	"chapterhouse/dsp/spectrum"
 )
@@ -23,6 +24,10 @@ func restoration() []subject {
 					tone[i] = dsp.DBFS(-80 - i/4)
 				}
 				return restore.NewNoise(restore.NoiseSettings{RoomTone: tone, ReductionDB: 10}, rate)
+			}),
+			stage("restore.Breaths", rate, func() (dsp.Processor, error) {
+				return restore.NewBreaths(restore.BreathsSettings{CutDB: 8, RampMS: 20, RoomToneDBFSA: -60,
+					Breaths: []meter.Window{{From: 9000, To: 20000}, {From: 50000, To: 90000}}}, rate)
 			}))
 	}
 	return list
