@@ -331,7 +331,11 @@ func (c *clickCount) fill(t *table, name string, counts bool) {
 	}
 	if c.consonantsSeen {
 		db := 10 * math.Log10(c.change/c.consonants)
-		row("change within consonants", fmt.Sprintf("%.0f dB", db), fmt.Sprintf("at most %g dB", consonantChangeDB), db <= consonantChangeDB)
+		measured := "none"
+		if c.change > 0 {
+			measured = fmt.Sprintf("%.0f dB", db)
+		}
+		row("change within consonants", measured, fmt.Sprintf("at most %g dB", consonantChangeDB), db <= consonantChangeDB)
 	}
 	row("repairs of recordings without clicks", fmt.Sprintf("%d in %.1f minutes", c.repairs, c.seconds/60), "", true)
 	row("noise alone", map[bool]string{true: "keeps its bits", false: "changes"}[c.same], "keeps its bits", c.same)
