@@ -145,7 +145,7 @@ func (m *BreathMeter) frame() (f breathFrame) {
 		for _, v := range m.bins[m.edges[b]:m.edges[b+1]] {
 			sum += float64(real(v)*real(v)) + float64(imag(v)*imag(v))
 		}
-		f.bands[b] = scale * sum
+		f.bands[b] = float64(scale * sum)
 		if b >= courseFrom && b < courseTo {
 			f.course += f.bands[b]
 		}

@@ -147,7 +147,7 @@ const (
 func newLogGain() *logGain {
 	l := &logGain{table: make([]float64, (highestBoostDB-lowestBoostDB)*boostsPerDB+1)}
 	for i := range l.table {
-		l.table[i] = 10 / math.Ln10 * kernel.ExpIntegral(kernel.FromPowerDB(lowestBoostDB+float64(i)/boostsPerDB))
+		l.table[i] = 10 / math.Ln10 * kernel.ExpIntegral(kernel.FromPowerDB(lowestBoostDB+float64(float64(i)/boostsPerDB)))
 	}
 	return l
 }
