@@ -27,6 +27,7 @@ func sound(ctx context.Context, s *site, t *table) error {
 		{"filters", filterRows},
 		{"filters beside ffmpeg", ffmpegRows},
 		{"static curves", staticRows},
+		{"dynamics", dynamicsRows},
 		{"harmonics", harmonicsRows},
 		{"limiter", limiterRows},
 		{"gain and dither", gainRows},
