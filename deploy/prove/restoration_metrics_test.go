@@ -14,11 +14,11 @@ import (
 	"chapterhouse/testdata/voices/narration"
 )
 
-// spoken is some 12 s of a voice that needs no program, without noise.
+// spoken is some 8 s of a voice that needs no program, without noise.
 func spoken(t *testing.T) []float64 {
 	t.Helper()
 	s, _, err := narration.Reading{Voice: "heron", Seed: 9, RateHz: 44100, Spread: 1, Booth: "none", SpeechDBFS: -24,
-		Manner: narration.Manner{HeadS: 0.3, TailS: 0.3, PauseS: 0.8, BreathPct: -1, ClicksMin: -1, Even: true, StopAtS: 9}}.Stems()
+		Manner: narration.Manner{HeadS: 0.3, TailS: 0.3, PauseS: 0.8, BreathPct: -1, ClicksMin: -1, Even: true, StopAtS: 5}}.Stems()
 	if err != nil {
 		t.Fatal(err)
 	}
