@@ -28,10 +28,18 @@ type restorer struct {
 
 func restorers() []restorer {
 	noisy := []string{"noise at 10 dB", "noise at 20 dB", "noise at 30 dB"}
+	const (
+		expander  = "  - expander: {bands: [{over_room_tone_db: 7, ratio: 1.5, range_db: 8}]}\n"
+		roomNoise = "  - room-noise: {}\n"
+		clicks    = "  - clicks: {}\n"
+		plosives  = "  - plosives: {}\n"
+	)
 	return []restorer{
-		{"expander", "  - expander: {bands: [{over_room_tone_db: 7, ratio: 1.5, range_db: 8}]}\n", noisy},
-		{"clicks", "  - clicks: {over_local_db: 12}\n", []string{"clicks"}},
-		{"plosives", "  - plosives: {max_cut_db: 15}\n", []string{"plosives"}},
+		{"expander", expander, noisy},
+		{"room-noise", roomNoise, noisy},
+		{"clicks", clicks, []string{"clicks"}},
+		{"plosives", plosives, []string{"plosives"}},
+		{"all stages", clicks + plosives + roomNoise + expander, []string{"all of it"}},
 	}
 }
 
