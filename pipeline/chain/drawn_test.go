@@ -24,6 +24,8 @@ var broadband = []struct{ stage, params string }{
 	{"compressor", `{"threshold_over_speech_db": -6, "ratio": 4, "attack_ms": 2, "release_ms": 80}`},
 	{"compressor", `{"threshold_over_speech_db": 0, "ratio": 20, "knee_db": 0, "attack_ms": 0, "release_ms": 20, "detector": "peak"}`},
 	{"expander", `{"bands": [{"over_room_tone_db": 12, "ratio": 2, "range_db": 20}]}`},
+	{"compressor", `{"threshold_over_speech_db": -6, "ratio": 4, "attack_ms": 5, "release_ms": 80, "look_ahead_ms": 10, "range_db": 8, "timing": "program", "parallel_percent": 40}`},
+	{"breaths", `{"cut_db": 10}`},
 	{"ride", `{"share_percent": 90, "max_db": 6}`},
 	{"limiter", `{"ceiling_over_speech_db": 8}`},
 }
