@@ -31,8 +31,10 @@ type NoiseSettings struct {
 //
 // L is the gain that errs least in the logarithm of the amplitude; p keeps it
 // from answering to noise, so that what is left of the noise is the noise,
-// softer, and no tinkling. a is 0.98 where nobody speaks and less where somebody
-// does, so that words begin at once.
+// softer, and no tinkling. a is 0.98 where nobody speaks and falls to 0.4 where
+// somebody does, so that words begin at once; ξ1 is 12 dB, r is 4. The room tone
+// is a number and is not followed: noise that grows by 2 dB is still lowered as
+// noise, by more it passes as it comes.
 //
 // Parameters:
 //   - RoomTone: what there is of noise; no default. Without any, and where the

@@ -6,7 +6,7 @@ import (
 	"chapterhouse/dsp/kernel"
 )
 
-// What the gain rule was fixed at, by ear of the numbers for tuning voices.
+// What the gain rule was fixed at, on tuning voices and their kinds of noise.
 const (
 	quietSmoothing  = 0.98 // a where nobody speaks (Ephraim and Malah 1984)
 	spokenSmoothing = 0.4  // a where somebody does
@@ -69,7 +69,10 @@ func (r *gainRule) apply(x, ahead []complex128) (gainDB float64) {
 			snr = highestSNR
 		}
 		r.ahead[k] = snr
-		r.smooth[k] = float64(frameSmoothing*r.smooth[k]) + float64((1-frameSmoothing)*math.Min(snr, enoughSNR))
+		if snr > enoughSNR {
+			snr = enoughSNR
+		}
+		r.smooth[k] = float64(frameSmoothing*r.smooth[k]) + float64((1-frameSmoothing)*snr)
 		r.sums[k+1] = r.sums[k] + r.smooth[k]
 	}
 	r.hear()
