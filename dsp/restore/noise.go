@@ -32,9 +32,8 @@ type NoiseSettings struct {
 // L is the gain that errs least in the logarithm of the amplitude; p keeps it
 // from answering to noise, so that what is left of the noise is the noise,
 // softer, and no tinkling. a is 0.98 where nobody speaks and falls to 0.4 where
-// somebody does, so that words begin at once; ξ1 is 12 dB, r is 4. The room tone
-// is a number and is not followed: noise that grows by 2 dB is still lowered as
-// noise, by more it passes as it comes.
+// somebody does, so that words begin at once; ξ1 is 12 dB, r is 4. Where
+// noise grows within a part, λ follows by 6 dB at most, after three seconds.
 //
 // Parameters:
 //   - RoomTone: what there is of noise; no default. Without any, and where the
@@ -45,7 +44,8 @@ type NoiseSettings struct {
 //
 // Source: Ephraim and Malah, IEEE Trans. ASSP 32(6), 1984, equation 51, and
 // 33(2), 1985, equation 20; Cohen, Signal Processing Letters 9(4), 2002,
-// equation 8; p: Gerkmann, Breithaupt and Martin, IEEE Trans. ASLP 16(5), 2008.
+// equation 8; p: Gerkmann, Breithaupt and Martin, IEEE Trans. ASLP 16(5), 2008; what
+// grows: Martin, IEEE Trans. SAP 9(5), 2001.
 type Noise struct {
 	idle   *kernel.Delay // instead of all below
 	size   int           // of a frame
@@ -83,7 +83,7 @@ func NewNoise(s NoiseSettings, rateHz float64) (*Noise, error) {
 		return nil, err
 	}
 	n.window = sine(n.size)
-	n.rule = newGainRule(noisePower(s.RoomTone, n.window, rateHz), s.ReductionDB)
+	n.rule = newGainRule(noisePower(s.RoomTone, n.window, rateHz), s.ReductionDB, rateHz/float64(n.size/2))
 	n.input, n.frame, n.sum = make([]float64, n.size), make([]float64, n.size), make([]float64, n.size)
 	n.ahead, n.now = make([]complex128, n.size/2+1), make([]complex128, n.size/2+1)
 	n.perHopDB = n.size / 2 / step
@@ -102,7 +102,7 @@ func frameSize(rateHz float64) int {
 // Settle is the number of samples after which a cold start is within -60 dB of
 // a warm one.
 func (s NoiseSettings) Settle(rateHz float64) int {
-	return int(0.5*rateHz) + 2*frameSize(rateHz)
+	return int((driftStretchS*(driftStretches+1)+0.5)*rateHz) + 2*frameSize(rateHz)
 }
 
 // sine is a window whose square sums to 1 at half overlap.
@@ -154,6 +154,15 @@ func (n *Noise) hop(x, gainsDB []float64) {
 		gainsDB[i] = n.gainDB + float64(part*(gainDB-n.gainDB))
 	}
 	n.gainDB = gainDB
+}
+
+// Place says where on the absolute grid the next quantum begins.
+func (n *Noise) Place(at dsp.Frames) {
+	if n.idle != nil {
+		return
+	}
+	hops, stretch := int(at)/(n.size/2), n.rule.drift.stretch
+	n.rule.drift.frame = (hops%stretch + stretch) % stretch
 }
 
 // Latency is a frame in samples.

@@ -25,20 +25,22 @@ type gainRule struct {
 	from, to []int     // bins of each bin's mean
 	lowestDB float64
 	log      *logGain
+	drift    *drift
 
 	now, ahead  []float64 // γ
-	smooth      []float64 // mean over frames
+	smooth      []float64 // mean over frames, against the profile's noise
 	sums        []float64 // running sum of smooth over bins
 	before      []float64 // G²γ of the frame before
+	means       []float64 // S, against the profile's noise
 	spoken      []float64 // p
 	suppression []float64 // v, then dB
 	wiener      []float64 // ξ/(1+ξ), then dB
 	gain        []float64 // dB, then amplitude
 }
 
-func newGainRule(noise []float64, reductionDB float64) *gainRule {
-	r := &gainRule{lowestDB: -reductionDB, log: newLogGain()}
-	for _, v := range []*[]float64{&r.perNoise, &r.now, &r.ahead, &r.smooth, &r.before, &r.spoken, &r.suppression, &r.wiener, &r.gain} {
+func newGainRule(noise []float64, reductionDB, hopsPerS float64) *gainRule {
+	r := &gainRule{lowestDB: -reductionDB, log: newLogGain(), drift: newDrift(len(noise), hopsPerS)}
+	for _, v := range []*[]float64{&r.perNoise, &r.now, &r.ahead, &r.smooth, &r.before, &r.means, &r.spoken, &r.suppression, &r.wiener, &r.gain} {
 		*v = make([]float64, len(noise))
 	}
 	r.sums = make([]float64, len(noise)+1)
@@ -55,6 +57,7 @@ func (r *gainRule) reset() {
 	for _, v := range [][]float64{r.now, r.ahead, r.smooth, r.before} {
 		clear(v)
 	}
+	r.drift.reset()
 }
 
 // apply lowers the bins of x. ahead is the spectrum that comes next. It tells
@@ -68,9 +71,10 @@ func (r *gainRule) apply(x, ahead []complex128) (gainDB float64) {
 		if snr > highestSNR {
 			snr = highestSNR
 		}
-		r.ahead[k] = snr
-		if snr > enoughSNR {
-			snr = enoughSNR
+		grown := r.drift.grown[k]
+		r.ahead[k] = snr / grown
+		if most := enoughSNR * grown; snr > most {
+			snr = most
 		}
 		r.smooth[k] = float64(frameSmoothing*r.smooth[k]) + float64((1-frameSmoothing)*snr)
 		r.sums[k+1] = r.sums[k] + r.smooth[k]
@@ -125,12 +129,14 @@ func (r *gainRule) hear() {
 	for k, from := range r.from {
 		to := r.to[k]
 		mean := (r.sums[to] - r.sums[from]) / float64(to-from)
-		odds := float64(slope*mean) - start
+		r.means[k] = mean
+		odds := float64(slope*(mean/r.drift.grown[k])) - start
 		if odds > 2000 {
 			odds = 2000
 		}
 		r.spoken[k] = odds
 	}
+	r.drift.hear(r.means)
 	kernel.DBToAmplitudes(r.spoken, r.spoken)
 	for k, odds := range r.spoken {
 		r.spoken[k] = odds / (1 + odds)
