@@ -52,6 +52,10 @@ func speedOfChains(ctx context.Context, s *site, t *table) error {
 	if err != nil {
 		return err
 	}
+	oneChain := s.path("sox.effects") // to sox a new line is a new chain
+	if err := os.WriteFile(oneChain, []byte(strings.ReplaceAll(strings.TrimSpace(string(soxEffects)), "\n", " ")+"\n"), 0o644); err != nil {
+		return err
+	}
 	ways := []struct {
 		program string
 		args    []string
@@ -61,8 +65,8 @@ func speedOfChains(ctx context.Context, s *site, t *table) error {
 			strings.ReplaceAll(string(ffmpegGraph), "\n", ""), "-f", "null", "-"}, func(r *chainRound) *float64 { return &r.ffmpeg }},
 		{run, []string{file("like.yaml"), recording}, func(r *chainRound) *float64 { return &r.like }},
 		{run, []string{file("full.yaml"), recording}, func(r *chainRound) *float64 { return &r.full }},
-		{"sox", append([]string{"-V1", "-R", "--single-threaded", recording, "-t", "raw", "-b", "16", "-e", "signed", os.DevNull},
-			strings.Fields(string(soxEffects))...), func(r *chainRound) *float64 { return &r.sox }},
+		{"sox", []string{"-V1", "-R", "--single-threaded", "--effects-file", oneChain, recording,
+			"-t", "raw", "-b", "16", "-e", "signed", os.DevNull}, func(r *chainRound) *float64 { return &r.sox }},
 	}
 	var rounds []chainRound
 	for i := range chainRounds {
