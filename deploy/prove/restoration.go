@@ -39,6 +39,7 @@ func restorers() []restorer {
 		{"room-noise", roomNoise, noisy},
 		{"clicks", clicks, []string{"clicks"}},
 		{"plosives", plosives, []string{"plosives"}},
+		{"breaths", "  - breaths: {}\n", nil},
 		{"all stages", clicks + plosives + roomNoise + expander, []string{"all of it"}},
 	}
 }
