@@ -1,0 +1,357 @@
+package meter
+
+import (
+	"math"
+	"slices"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/spectrum"
+)
+
+// Where hum is looked for.
+const (
+	mainsLowHz   = 45.0 // of the fundamental
+	mainsHighHz  = 65.0
+	mainsTopHz   = 600.0 // of a harmonic
+	mainsWindow  = 1 << 14
+	mainsHop     = mainsWindow / 2
+	mainsCell    = 64 // low-rate samples that one weight stands for
+	mainsLeastHz = 1300.0
+)
+
+// What a line and a family of lines are, in a window's spectrum. Of noise alone
+// one bin in four million stands as high over the median as a line does.
+const (
+	lineRatio    = 22.0 // of powers, over the median of what is around it
+	lineReachHz  = 3.0  // that the median is taken of
+	lineMostDB   = 30.0 // counts no further
+	familyLines  = 2
+	familyKept   = 6    // candidates a window hands on
+	familyApart  = 0.05 // Hz between two of them
+	evenNearHz   = 0.6  // even harmonics alone: only as near as this to 50 or 60 Hz
+	slackHz      = 0.08 // of a harmonic off its place, and a hundredth for each order
+	slackOrderHz = 0.012
+)
+
+// Mains finds the frequency of the mains' hum and how it drifts, from what a
+// part holds between its words. Sound is brought down to about 1.4 kHz and taken
+// in windows of 2^14 samples, half over each other, in which a moment weighs
+//
+//	1 / (p + 2·q)²
+//
+// p being the power of its 50 ms and q that of the tenth softest, so that pauses
+// count and words don't. A line is what stands 13 dB over the median of the 3 Hz
+// on either side; a family are lines at whole multiples k of one frequency from
+// 45 to 65 Hz,
+//
+//	f0 = Σ q·k·f / Σ q·k²   (q: power ratio of line to surroundings)
+//
+// which is the least-squares fit of a comb. Even multiples alone are a family
+// only near 50 and 60 Hz: they could be a fan's. One family is followed through
+// the part: at most 0.4 Hz a minute between windows.
+//
+// Tolerance: 0.02 Hz, at drifts up to 0.2 Hz a minute. Memory is constant but for
+// 300 bytes a window, of about 6 s.
+//
+// Source: maximum likelihood of a harmonic series in noise of uneven power, as in
+// Kay, Fundamentals of Statistical Signal Processing: Estimation Theory, 1993,
+// examples 7.16 and 4.2; the rest is this project's own.
+type Mains struct {
+	low      *lowRate
+	sourceHz int
+	rateHz   float64 // of what low gives
+
+	x    []float64 // one window
+	fill int
+	done int64 // low-rate samples before x
+	used bool  // x was looked at, up to fill
+
+	fft     *spectrum.FFT
+	padded  []float64
+	bins    []complex128
+	power   []float64
+	floors  []float64 // median around each whole Hz
+	sorting []float64
+	weights []float64 // of cells
+	windows []mainsWindowFound
+}
+
+// mainsWindowFound is what one window tells.
+type mainsWindowFound struct {
+	at       dsp.Frames // centre of what was weighed
+	soft     float64    // power of its tenth softest cell
+	families []mainsFamily
+}
+
+// A mainsFamily is a fundamental that lines of a window may belong to.
+type mainsFamily struct {
+	hz    float64
+	score float64 // dB
+	lines int
+}
+
+// NewMains makes the meter for mono sound at a rate.
+func NewMains(rateHz int) *Mains {
+	m := &Mains{low: newLowRate(rateHz), sourceHz: rateHz, x: make([]float64, mainsWindow)}
+	m.rateHz = float64(rateHz) / float64(m.low.step)
+	fft, err := spectrum.NewFFT(2 * mainsWindow)
+	if err != nil {
+		panic(err) // a constant size
+	}
+	m.fft = fft
+	m.padded = make([]float64, fft.Size())
+	m.bins = make([]complex128, mainsWindow+1)
+	m.power = make([]float64, mainsWindow+1)
+	m.floors = make([]float64, int(mainsTopHz)+2)
+	m.weights = make([]float64, mainsWindow/mainsCell)
+	return m
+}
+
+// Write takes the next samples.
+func (m *Mains) Write(x []float64) {
+	for len(x) > 0 {
+		x = x[m.low.next(x):]
+		if !m.low.full {
+			continue
+		}
+		m.low.full = false
+		m.x[m.fill] = m.low.value
+		m.used = false
+		if m.fill++; m.fill == mainsWindow {
+			m.look()
+			copy(m.x, m.x[mainsHop:])
+			m.fill -= mainsHop
+			m.done += mainsHop
+		}
+	}
+}
+
+// Result is the course of the mains' frequency, in the order of time; none where
+// there is no hum.
+func (m *Mains) Result() []MainsPoint {
+	if fresh := m.fill - mainsHop; !m.used && (len(m.windows) == 0 || fresh > mainsHop/2) {
+		clear(m.x[m.fill:])
+		m.look()
+	}
+	return follow(m.windows, m.sourceHz)
+}
+
+// look takes the window for what is in it.
+func (m *Mains) look() {
+	m.used = true
+	soft, centre, ok := m.weigh()
+	if !ok {
+		return
+	}
+	m.fft.Forward(m.bins, m.padded)
+	for k, b := range m.bins {
+		m.power[k] = float64(real(b)*real(b)) + float64(imag(b)*imag(b))
+	}
+	at := m.low.frame(m.done) + dsp.Frames(math.Round(centre*float64(m.low.step)))
+	m.windows = append(m.windows, mainsWindowFound{at, soft, m.families(m.findLines())})
+}
+
+// weigh lays the weighed window into padded, and tells how soft its tenth
+// softest cell is and where, in low-rate samples, the middle of the weight lies.
+func (m *Mains) weigh() (soft, centre float64, ok bool) {
+	cells := m.fill / mainsCell
+	p := m.weights[:cells]
+	for c := range p {
+		p[c] = 0
+		last := m.x[max(0, c*mainsCell-1)]
+		for _, v := range m.x[c*mainsCell : (c+1)*mainsCell] {
+			// A difference, in which rumble counts for little.
+			d := v - last
+			p[c] += float64(d * d)
+			last = v
+		}
+	}
+	m.sorting = append(m.sorting[:0], p...)
+	m.sorting = slices.DeleteFunc(m.sorting, func(v float64) bool { return v <= 0 })
+	if len(m.sorting) < 8 {
+		return 0, 0, false
+	}
+	slices.Sort(m.sorting)
+	soft = m.sorting[len(m.sorting)/10]
+	for c, v := range p {
+		r := soft / (v + float64(2*soft))
+		p[c] = float64(r * r)
+		if v == 0 {
+			p[c] = 0 // digital silence holds no hum
+		}
+	}
+	clear(m.padded)
+	// The weight runs straight from the middle of a cell to that of the next, and
+	// to none at the window's ends.
+	var sum, moment float64
+	for i := range cells * mainsCell {
+		place := (float64(i)+0.5)/mainsCell - 0.5
+		c := int(math.Floor(place))
+		share := place - float64(c)
+		w := float64((1-share)*cellAt(p, c)) + float64(share*cellAt(p, c+1))
+		sum += w
+		moment += float64(w * float64(i))
+		m.padded[i] = w * m.x[i]
+	}
+	return soft, moment / sum, sum > 0
+}
+
+func cellAt(p []float64, c int) float64 {
+	if c < 0 || c >= len(p) {
+		return 0
+	}
+	return p[c]
+}
+
+// A mainsLine is a peak of a window's spectrum.
+type mainsLine struct{ hz, ratio float64 }
+
+// findLines are the peaks that stand out of what is around them.
+func (m *Mains) findLines() []mainsLine {
+	perHz := float64(m.fft.Size()) / m.rateHz
+	reach := int(lineReachHz * perHz)
+	for hz := int(mainsLowHz) - 4; hz < len(m.floors); hz++ {
+		at := int(float64(hz) * perHz)
+		m.sorting = append(m.sorting[:0], m.power[at-reach:at+reach+1]...)
+		slices.Sort(m.sorting)
+		m.floors[hz] = m.sorting[reach]
+	}
+	var lines []mainsLine
+	last := int(min(mainsTopHz, 0.45*m.rateHz) * perHz)
+	for k := int((mainsLowHz - 1) * perHz); k < last; k++ {
+		p := m.power[k]
+		if p <= m.power[k-1] || p < m.power[k+1] {
+			continue
+		}
+		hz := float64(k) / perHz
+		whole := int(hz)
+		share := hz - float64(whole)
+		floor := float64((1-share)*m.floors[whole]) + float64(share*m.floors[whole+1])
+		if !(p > lineRatio*floor) || floor == 0 {
+			continue
+		}
+		// The peak of a parabola through three logarithms.
+		a, b, c := math.Log(m.power[k-1]), math.Log(p), math.Log(m.power[k+1])
+		off := 0.5 * (a - c) / (a - float64(2*b) + c)
+		lines = append(lines, mainsLine{(float64(k) + off) / perHz, p / floor})
+	}
+	return lines
+}
+
+// families are the best fundamentals of lines.
+func (m *Mains) families(lines []mainsLine) []mainsFamily {
+	var all []mainsFamily
+	for _, l := range lines {
+		for k := math.Ceil(l.hz / mainsHighHz); l.hz/k >= mainsLowHz; k++ {
+			if f, ok := familyOf(lines, l.hz/k); ok {
+				all = append(all, f)
+			}
+		}
+	}
+	slices.SortFunc(all, func(a, b mainsFamily) int {
+		switch {
+		case a.score > b.score || a.score == b.score && a.hz < b.hz:
+			return -1
+		case a == b:
+			return 0
+		}
+		return 1
+	})
+	var kept []mainsFamily
+	for _, f := range all {
+		apart := func(k mainsFamily) bool { return math.Abs(k.hz-f.hz) < familyApart }
+		if len(kept) < familyKept && !slices.ContainsFunc(kept, apart) {
+			kept = append(kept, f)
+		}
+	}
+	return kept
+}
+
+// familyOf fits a comb to the lines near the multiples of a frequency.
+func familyOf(lines []mainsLine, hz float64) (f mainsFamily, ok bool) {
+	odd := false
+	for range 2 { // the second time about the first's fit
+		var above, below float64
+		f = mainsFamily{}
+		odd = false
+		order, best := 0.0, mainsLine{}
+		take := func() {
+			if best.ratio == 0 {
+				return
+			}
+			q := min(best.ratio, 1000) * order
+			above += float64(q * best.hz)
+			below += float64(q * order)
+			f.lines++
+			f.score += min(lineMostDB, powerDB(best.ratio))
+			odd = odd || int(order)%2 == 1
+		}
+		for _, l := range lines {
+			k := math.Round(l.hz / hz)
+			if k < 1 || math.Abs(l.hz-float64(k*hz)) > slackHz+float64(slackOrderHz*k) {
+				continue
+			}
+			if k != order {
+				take()
+				order, best = k, mainsLine{}
+			}
+			if l.ratio > best.ratio {
+				best = l
+			}
+		}
+		take()
+		if f.lines < familyLines {
+			return f, false
+		}
+		hz = above / below
+	}
+	f.hz = hz
+	near := min(math.Abs(hz-50), math.Abs(hz-60)) <= evenNearHz
+	return f, (odd || near) && hz >= mainsLowHz && hz <= mainsHighHz
+}
+
+// lowRate brings sound down to about 1.4 kHz, half the step at a time: a mean,
+// then the binomial 1 4 6 4 1.
+type lowRate struct {
+	step  int
+	sum   float64
+	count int
+	means [5]float64
+	seen  int64 // means
+
+	value float64
+	full  bool
+}
+
+func newLowRate(rateHz int) *lowRate {
+	step := 2
+	for float64(rateHz)/float64(2*step) >= mainsLeastHz {
+		step *= 2
+	}
+	return &lowRate{step: step}
+}
+
+// next takes samples up to the next value, and tells how many it took.
+func (l *lowRate) next(x []float64) int {
+	n := min(len(x), l.step/2-l.count)
+	for _, v := range x[:n] {
+		l.sum += v
+	}
+	if l.count += n; l.count < l.step/2 {
+		return n
+	}
+	copy(l.means[:], l.means[1:])
+	l.means[4] = l.sum
+	l.sum, l.count = 0, 0
+	if l.seen++; l.seen%2 == 0 {
+		s := &l.means
+		l.value = (s[0] + s[4] + float64(4*(s[1]+s[3])) + float64(6*s[2])) / float64(8*l.step)
+		l.full = true
+	}
+	return n
+}
+
+// frame is where low-rate sample i lies: a step before the end of what made it.
+func (l *lowRate) frame(i int64) dsp.Frames {
+	return dsp.Frames((i+1)*int64(l.step)) - dsp.Frames(5*l.step/4)
+}
