@@ -23,12 +23,17 @@ const (
 // one bin in four million stands as high over the median as a line does.
 const (
 	lineRatio    = 22.0 // of powers, over the median of what is around it
-	lineReachHz  = 3.0  // that the median is taken of
+	lineReachHz  = 8.0  // that the median is taken of
+	lineApartHz  = 3.0  // within which a line is no more than 3 dB under another
 	lineMostDB   = 30.0 // counts no further
 	familyLines  = 2
-	familyKept   = 6    // candidates a window hands on
-	familyApart  = 0.05 // Hz between two of them
-	evenNearHz   = 0.6  // even harmonics alone: only as near as this to 50 or 60 Hz
+	familyKept   = 3   // candidates a window hands on
+	familyApart  = 0.6 // Hz between two of them
+	fitReachHz   = 0.12
+	fitStepHz    = 0.002
+	evenNearHz   = 0.6 // even harmonics alone: only as near as this to 50 or 60 Hz
+	mainsNearHz  = 1.5 // further from both more lines are asked for
+	farLines     = 4
 	slackHz      = 0.08 // of a harmonic off its place, and a hundredth for each order
 	slackOrderHz = 0.012
 )
@@ -40,13 +45,13 @@ const (
 //	1 / (p + 2·q)²
 //
 // p being the power of its 50 ms and q that of the tenth softest, so that pauses
-// count and words don't. A line is what stands 13 dB over the median of the 3 Hz
+// count and words don't. A line is what stands 13 dB over the median of the 8 Hz
 // on either side; a family are lines at whole multiples k of one frequency from
 // 45 to 65 Hz,
 //
-//	f0 = Σ q·k·f / Σ q·k²   (q: power ratio of line to surroundings)
+//	f0: Σ P(k·f0) / N(k·f0) is greatest
 //
-// which is the least-squares fit of a comb. Even multiples alone are a family
+// P being the power at those multiples that have a line and N the median around. Even multiples alone are a family
 // only near 50 and 60 Hz: they could be a fan's. One family is followed through
 // the part: at most 0.4 Hz a minute between windows.
 //
@@ -85,9 +90,11 @@ type mainsWindowFound struct {
 
 // A mainsFamily is a fundamental that lines of a window may belong to.
 type mainsFamily struct {
-	hz    float64
-	score float64 // dB
-	lines int
+	hz         float64
+	score      float64 // dB
+	lines      int32
+	orders     uint32 // a bit for each that has a line
+	likelihood float64
 }
 
 // NewMains makes the meter for mono sound at a rate.
@@ -210,24 +217,22 @@ type mainsLine struct{ hz, ratio float64 }
 func (m *Mains) findLines() []mainsLine {
 	perHz := float64(m.fft.Size()) / m.rateHz
 	reach := int(lineReachHz * perHz)
-	for hz := int(mainsLowHz) - 4; hz < len(m.floors); hz++ {
+	for hz := int(mainsLowHz) - 2; hz < len(m.floors); hz++ {
 		at := int(float64(hz) * perHz)
 		m.sorting = append(m.sorting[:0], m.power[at-reach:at+reach+1]...)
 		slices.Sort(m.sorting)
 		m.floors[hz] = m.sorting[reach]
 	}
 	var lines []mainsLine
+	near := int(lineApartHz * perHz)
 	last := int(min(mainsTopHz, 0.45*m.rateHz) * perHz)
 	for k := int((mainsLowHz - 1) * perHz); k < last; k++ {
 		p := m.power[k]
 		if p <= m.power[k-1] || p < m.power[k+1] {
 			continue
 		}
-		hz := float64(k) / perHz
-		whole := int(hz)
-		share := hz - float64(whole)
-		floor := float64((1-share)*m.floors[whole]) + float64(share*m.floors[whole+1])
-		if !(p > lineRatio*floor) || floor == 0 {
+		floor := m.floor(float64(k) / perHz)
+		if !(p > lineRatio*floor) || floor == 0 || slices.Max(m.power[k-near:k+near+1]) > float64(2*p) {
 			continue
 		}
 		// The peak of a parabola through three logarithms.
@@ -243,71 +248,98 @@ func (m *Mains) families(lines []mainsLine) []mainsFamily {
 	var all []mainsFamily
 	for _, l := range lines {
 		for k := math.Ceil(l.hz / mainsHighHz); l.hz/k >= mainsLowHz; k++ {
-			if f, ok := familyOf(lines, l.hz/k); ok {
+			if f := familyOf(lines, l.hz/k); f.lines >= familyLines {
+				m.fit(&f)
 				all = append(all, f)
 			}
 		}
 	}
-	slices.SortFunc(all, func(a, b mainsFamily) int {
+	slices.SortStableFunc(all, func(a, b mainsFamily) int {
 		switch {
-		case a.score > b.score || a.score == b.score && a.hz < b.hz:
+		case a.likelihood > b.likelihood:
 			return -1
-		case a == b:
-			return 0
+		case a.likelihood < b.likelihood:
+			return 1
 		}
-		return 1
+		return 0
 	})
-	var kept []mainsFamily
+	var apart []mainsFamily
 	for _, f := range all {
-		apart := func(k mainsFamily) bool { return math.Abs(k.hz-f.hz) < familyApart }
-		if len(kept) < familyKept && !slices.ContainsFunc(kept, apart) {
-			kept = append(kept, f)
+		near := func(k mainsFamily) bool { return math.Abs(k.hz-f.hz) < familyApart }
+		if !slices.ContainsFunc(apart, near) {
+			apart = append(apart, f)
 		}
 	}
-	return kept
+	// After that, so that no side lobe passes for what its line can't be.
+	apart = slices.DeleteFunc(apart, func(f mainsFamily) bool { return !f.sure() })
+	return slices.Clip(slices.Clone(apart[:min(len(apart), familyKept)]))
 }
 
-// familyOf fits a comb to the lines near the multiples of a frequency.
-func familyOf(lines []mainsLine, hz float64) (f mainsFamily, ok bool) {
-	odd := false
-	for range 2 { // the second time about the first's fit
-		var above, below float64
-		f = mainsFamily{}
-		odd = false
-		order, best := 0.0, mainsLine{}
-		take := func() {
-			if best.ratio == 0 {
-				return
-			}
-			q := min(best.ratio, 1000) * order
-			above += float64(q * best.hz)
-			below += float64(q * order)
-			f.lines++
-			f.score += min(lineMostDB, powerDB(best.ratio))
-			odd = odd || int(order)%2 == 1
-		}
-		for _, l := range lines {
-			k := math.Round(l.hz / hz)
-			if k < 1 || math.Abs(l.hz-float64(k*hz)) > slackHz+float64(slackOrderHz*k) {
-				continue
-			}
-			if k != order {
-				take()
-				order, best = k, mainsLine{}
-			}
-			if l.ratio > best.ratio {
-				best = l
-			}
-		}
-		take()
-		if f.lines < familyLines {
-			return f, false
-		}
-		hz = above / below
-	}
+// sure tells whether a family can be the mains'.
+func (f mainsFamily) sure() bool {
+	const odd = 0b010101010101010
+	off := min(math.Abs(f.hz-50), math.Abs(f.hz-60))
+	return off <= evenNearHz || f.orders&odd != 0 && (off <= mainsNearHz || f.lines >= farLines)
+}
+
+// familyOf is what lines near the multiples of a frequency make up.
+func familyOf(lines []mainsLine, hz float64) (f mainsFamily) {
 	f.hz = hz
-	near := min(math.Abs(hz-50), math.Abs(hz-60)) <= evenNearHz
-	return f, (odd || near) && hz >= mainsLowHz && hz <= mainsHighHz
+	for _, l := range lines {
+		k := math.Round(l.hz / hz)
+		if math.Abs(l.hz-float64(k*hz)) > slackHz+float64(slackOrderHz*k) || f.orders>>uint(k)&1 == 1 {
+			continue
+		}
+		f.orders |= 1 << uint(k)
+		f.lines++
+		f.score += min(lineMostDB, powerDB(l.ratio))
+	}
+	return f
+}
+
+// fit moves a family to where its comb holds most of the power, against what is
+// around: one harmonic alone has side lobes nearly as high, for pauses are short
+// and far between, but those of two orders don't fall together.
+func (m *Mains) fit(f *mainsFamily) {
+	from := f.hz - fitReachHz
+	best, most := 0, 0.0
+	n := int(2 * fitReachHz / fitStepHz)
+	for i := range n + 1 {
+		if v := m.likelihood(f.orders, from+float64(fitStepHz*float64(i))); v > most {
+			best, most = i, v
+		}
+	}
+	f.hz = from + float64(fitStepHz*float64(best))
+	f.likelihood = most
+	a, c := m.likelihood(f.orders, f.hz-fitStepHz), m.likelihood(f.orders, f.hz+fitStepHz)
+	if bend := a + c - float64(2*most); bend < 0 && a <= most && c <= most {
+		f.hz += float64(fitStepHz*0.5*(a-c)) / bend
+	}
+}
+
+// likelihood is the power at the orders of a fundamental, each against its
+// surroundings. Between bins it follows the parabola through three.
+func (m *Mains) likelihood(orders uint32, hz float64) (sum float64) {
+	perHz := float64(m.fft.Size()) / m.rateHz
+	for k := 1; k < 16; k++ {
+		if orders>>uint(k)&1 == 0 {
+			continue
+		}
+		at := float64(k) * hz * perHz
+		i := int(math.Round(at))
+		t := at - float64(i)
+		a, b, c := m.power[i-1], m.power[i], m.power[i+1]
+		p := b + float64(t*(float64(0.5*(c-a))+float64(t*(float64(0.5*(a+c))-b))))
+		sum += p / m.floor(float64(k)*hz)
+	}
+	return sum
+}
+
+// floor is the median power around a frequency.
+func (m *Mains) floor(hz float64) float64 {
+	whole := int(hz)
+	share := hz - float64(whole)
+	return float64((1-share)*m.floors[whole]) + float64(share*m.floors[whole+1])
 }
 
 // lowRate brings sound down to about 1.4 kHz, half the step at a time: a mean,

@@ -49,7 +49,7 @@ func follow(windows []mainsWindowFound, rateHz int) []MainsPoint {
 	for i, f := bestWindow, bestFamily; i >= 0; i, f = nodes[i][f].from, nodes[i][f].with {
 		family := telling[i].families[f]
 		points = append(points, MainsPoint{At: telling[i].at, Hz: roundedHz(family.hz)})
-		lines += family.lines
+		lines += int(family.lines)
 	}
 	slices.Reverse(points)
 	n := float64(len(points))

@@ -11,7 +11,7 @@ import (
 
 // Builtin are the stages that chains can be made of.
 func Builtin() []Stage {
-	return []Stage{gain(), highpass(), lowpass(), eq(), compressor(), expander(), deEsser(), ride(), clicks(), plosives(), roomNoise(), breaths(), addHarmonics(), limiter()}
+	return []Stage{gain(), highpass(), lowpass(), eq(), compressor(), expander(), deEsser(), ride(), clicks(), hum(), plosives(), roomNoise(), breaths(), addHarmonics(), limiter()}
 }
 
 // StageNames are the names of stages, in their order.
@@ -116,7 +116,7 @@ func Idle(stages []pipeline.Resolved, f pipeline.Facts) []string {
 		switch {
 		case r.Stage == "breaths" && !hasTone(f):
 			lines = append(lines, fmt.Sprintf("stage %d (breaths) does nothing: the session has no room tone to stop at; record ten seconds of the quiet booth", i+1))
-		case (r.Stage == "expander" || r.Stage == "room-noise") && !hasTone(f):
+		case (r.Stage == "expander" || r.Stage == "room-noise" || r.Stage == "hum") && !hasTone(f):
 			lines = append(lines, fmt.Sprintf("stage %d (%s) does nothing: the session has no room tone to count from; record ten seconds of the quiet booth", i+1, r.Stage))
 		case r.Stage == "expander":
 			var p expanderParams

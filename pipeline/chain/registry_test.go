@@ -31,6 +31,7 @@ func facts() Facts {
 	for _, p := range f.Phrases {
 		f.Breaths = append(f.Breaths, meter.Window{From: p.To + 2000, To: p.To + 13000})
 	}
+	f.Mains = []meter.MainsPoint{{At: 30000, Hz: 49.95}, {At: 470000, Hz: 50.05}}
 	return f
 }
 
@@ -82,6 +83,8 @@ var settings = []struct {
 	{"ride", `{"share_percent": 90, "max_db": 6, "ramp_ms": 50}`, false},
 	{"clicks", `{}`, true},
 	{"clicks", `{"over_local_db": 6, "longest_ms": 6}`, true},
+	{"hum", `{}`, true},
+	{"hum", `{"up_to_hz": 2000}`, true},
 	{"plosives", `{}`, true},
 	{"plosives", `{"threshold_over_speech_db": -40, "max_cut_db": 24, "release_ms": 200}`, true},
 	{"room-noise", `{"reduction_db": 6}`, true},

@@ -11,11 +11,12 @@ type Listener struct {
 	levels  *meter.Meter
 	room    *meter.RoomMeter
 	breaths *meter.BreathMeter
+	mains   *meter.Mains
 }
 
 // NewListener makes a listener.
 func NewListener(rateHz int) *Listener {
-	return &Listener{levels: meter.New(rateHz, 1), room: meter.NewRoom(rateHz), breaths: meter.NewBreaths(rateHz)}
+	return &Listener{levels: meter.New(rateHz, 1), room: meter.NewRoom(rateHz), breaths: meter.NewBreaths(rateHz), mains: meter.NewMains(rateHz)}
 }
 
 // Write takes the next frames of the part.
@@ -23,6 +24,7 @@ func (l *Listener) Write(x []float64) {
 	l.levels.Write(x)
 	l.room.Write(x)
 	l.breaths.Write(x)
+	l.mains.Write(x)
 }
 
 // Result ends the part: what a session's fit needs of it, what stages need of
@@ -36,5 +38,5 @@ func (l *Listener) Result() (pipeline.ProfileRecord, pipeline.Marks, meter.Room)
 		rec.RoomTone = pipeline.Spectrum(room.ToneSpectrum)
 	}
 	rec.QuietWords = pipeline.Spectrum(room.QuietWords)
-	return rec, pipeline.Marks{Phrases: room.Phrases, Breaths: l.breaths.Result(rec.Levels.Speech)}, room
+	return rec, pipeline.Marks{Phrases: room.Phrases, Breaths: l.breaths.Result(rec.Levels.Speech), Mains: l.mains.Result()}, room
 }

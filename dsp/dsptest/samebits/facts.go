@@ -39,6 +39,20 @@ func meters() []subject {
 					v.Activity, float64(v.DC), v.SumSquares, float64(v.GatedBlocks))
 			}
 			return y
+		}}, subject{fmt.Sprintf("meter.Mains, %d Hz", rate), func() []float64 {
+			m := meter.NewMains(rate)
+			x := dsptest.Speechlike(7, 20*rate, float64(rate))
+			for i := range x {
+				// A buzz at 120 Hz and its multiples, in whole arithmetic.
+				turn := float64(i*120%rate)/float64(rate) - 0.5
+				x[i] += float64(0.02 * turn * (0.25 - float64(turn*turn)))
+			}
+			m.Write(x)
+			var y []float64
+			for _, p := range m.Result() {
+				y = append(y, float64(p.At), p.Hz)
+			}
+			return append(y, float64(len(y)))
 		}}, subject{fmt.Sprintf("meter.Room, %d Hz", rate), func() []float64 {
 			m := meter.NewRoom(rate)
 			m.Write(dsptest.Speechlike(6, 20*rate, float64(rate)))

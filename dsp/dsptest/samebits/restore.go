@@ -15,6 +15,14 @@ func restoration() []subject {
 			stage("restore.Clicks", rate, func() (dsp.Processor, error) {
 				return newClicked(rate)
 			}),
+			stage("restore.Hum", rate, func() (dsp.Processor, error) {
+				tone := make([]dsp.DBFS, len(spectrum.SixthOctaves()))
+				for i := range tone {
+					tone[i] = -40
+				}
+				points := []meter.MainsPoint{{At: 9_000, Hz: 49.9}, {At: 50_000, Hz: 50.1}, {At: 90_000, Hz: 50}}
+				return restore.NewHum(restore.HumSettings{UpToHz: 1000, Points: points, RoomTone: tone}, rate)
+			}),
 			stage("restore.Plosives", rate, func() (dsp.Processor, error) {
 				return restore.NewPlosives(restore.PlosivesSettings{ThresholdDBFS: -70, MaxCutDB: 15, ReleaseMS: 30}, rate)
 			}),
