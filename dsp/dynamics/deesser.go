@@ -15,10 +15,12 @@ type DeEsserSettings struct {
 	MaxCutDB              float64
 	AttackMS              float64
 	ReleaseMS             float64
+	Wide                  bool
 }
 
 // A DeEsser takes the sting out of esses: while the band they live in is loud
-// against the voice, it turns that band down, and nothing else. A listener
+// against the voice, it turns that band down, and nothing else; wide, it turns the
+// whole voice down, for as long. A listener
 // hears softer esses in a whisper and in a shout alike; with too much, an ess
 // becomes a lisp.
 //
@@ -31,6 +33,16 @@ type DeEsserSettings struct {
 //	wanted gain = -(relative level - threshold), within -MaxCutDB to 0
 //	gain        = wanted + a·(gain - wanted),  a = exp(-1/(τ·control rate))
 //	output      = A·x + (gain - 1)·B·x,  |B| = 1 at the band's centre
+//	wide: output = gain·A·x
+//
+// An ess has its energy over 5.5 kHz and a "sh" under it, which is spared: the
+// wanted gain is taken by a share that runs from 0 to 1 while the power from 5.5
+// to 10 kHz runs from 3 dB under that from 2.5 to 4.5 kHz to 3 dB over it.
+//
+// Behind another de-esser (see Follow) it stands back in every ess in which that
+// one works: it adds 30 % of the other's cut at most, and no more than the
+// larger of both ranges together. Where the bands overlap, its threshold is the
+// higher of both, so that it doesn't take what the other let pass.
 //
 // B is a band-pass of 48 dB per octave whose phase is that of the all-pass A:
 // with Ω = tan(πf/fs), |B| ~ 1/(1 + (Ωfrom/Ω)⁸)(1 + (Ω/Ωto)⁸). So the cut is
@@ -44,6 +56,7 @@ type DeEsserSettings struct {
 //   - MaxCutDB: 0 to 24; no default.
 //   - AttackMS: 63.2 % of a fall of the gain in dB, 0 to 50; no default.
 //   - ReleaseMS: 63.2 % of a rise, 1 to 150; no default.
+//   - Wide: whether the whole voice is turned down; default false.
 //
 // Latency: what A delays the voice below the band, 0.2 to 0.6 ms.
 //
@@ -51,10 +64,14 @@ type DeEsserSettings struct {
 // 24(1), 1976) with Butterworth halves of fourth order; the running speech
 // level is this project's own.
 type DeEsser struct {
-	step    int
-	part    *part
-	below   *kernel.Cascade
-	latency int
+	step      int
+	part      *part
+	below     *kernel.Cascade
+	latency   int
+	set       DeEsserSettings
+	rateHz    float64
+	sibilance *sibilance
+	ahead     []ahead // de-essers before it
 
 	bandMean *kernel.Mean
 	speech   *speechLevel
@@ -98,7 +115,18 @@ func NewDeEsser(s DeEsserSettings, rateHz float64) (*DeEsser, error) {
 	}
 	step := dsp.ControlStep(rateHz)
 	n := dsp.Quantum / step
+	sibilance, err := newSibilance(n, rateHz)
+	if err != nil {
+		return nil, err
+	}
+	rest := 0.0
+	if s.Wide {
+		rest = 1
+	}
 	return &DeEsser{
+		set:       s,
+		rateHz:    rateHz,
+		sibilance: sibilance,
 		step:      step,
 		part:      part,
 		below:     kernel.NewCascade(below),
@@ -107,7 +135,7 @@ func NewDeEsser(s DeEsserSettings, rateHz float64) (*DeEsser, error) {
 		speech:    newSpeechLevel(n, rateHz),
 		curve:     kernel.Compression(s.ThresholdOverSpeechDB, math.Inf(1), essKneeDB, s.MaxCutDB),
 		smooth:    kernel.NewSmooth(s.AttackMS, s.ReleaseMS, 0, controlRate(rateHz)),
-		ramp:      kernel.NewRamp(step, 0),
+		ramp:      kernel.NewRamp(step, rest),
 		inBand:    make([]float64, dsp.Quantum),
 		belowBand: make([]float64, dsp.Quantum),
 		powers:    make([]float64, n),
@@ -126,6 +154,9 @@ func (s DeEsserSettings) Settle(rateHz float64) int {
 
 // Process de-esses one quantum in place.
 func (d *DeEsser) Process(block []float64) {
+	copy(d.inBand, block)
+	copy(d.belowBand, block)
+	d.sibilance.compare(d.inBand, d.belowBand, d.step)
 	copy(d.belowBand, block)
 	d.below.Process(d.belowBand)
 	d.part.split(block, d.inBand)
@@ -135,9 +166,19 @@ func (d *DeEsser) Process(block []float64) {
 	kernel.PowersToDB(d.gainsDB, d.powers)
 	d.speech.process(d.belowBand, d.step, d.powers, d.gainsDB)
 	d.curve.GainsDB(d.gainsDB, d.gainsDB)
+	for i, share := range d.sibilance.shares {
+		d.gainsDB[i] = float64(d.gainsDB[i] * share)
+	}
 	d.smooth.Process(d.gainsDB)
+	for i := range d.ahead {
+		d.ahead[i].limit(d.gainsDB, d.set.MaxCutDB)
+	}
 	kernel.DBToAmplitudes(d.gains, d.gainsDB)
 
+	if d.set.Wide {
+		d.ramp.Process(block, d.gains)
+		return
+	}
 	d.part.add(block, d.inBand, d.gains, d.ramp)
 }
 
@@ -152,6 +193,10 @@ func (d *DeEsser) Reset() {
 	d.speech.reset()
 	d.smooth.Reset()
 	d.ramp.Reset()
+	d.sibilance.reset()
+	for i := range d.ahead {
+		d.ahead[i].reset()
+	}
 	clear(d.gainsDB)
 }
 

@@ -14,6 +14,7 @@ type deEsserParams struct {
 	MaxCutDB              float64 `json:"max_cut_db" range:"0..24"`
 	AttackMS              float64 `json:"attack_ms" default:"1" range:"0..50" doc:"time constant of a fall of the gain in dB"`
 	ReleaseMS             float64 `json:"release_ms" default:"40" range:"1..150" doc:"time constant of a rise"`
+	Mode                  string  `json:"mode" default:"split" oneof:"split,wide" doc:"split turns the band down, wide the whole voice"`
 }
 
 // Check wants a band.
@@ -24,15 +25,19 @@ func (p deEsserParams) Check() []Fault {
 	return nil
 }
 
-func (p deEsserParams) settings() dynamics.DeEsserSettings { return dynamics.DeEsserSettings(p) }
+func (p deEsserParams) settings() dynamics.DeEsserSettings {
+	return dynamics.DeEsserSettings{FromHz: p.FromHz, ToHz: p.ToHz, ThresholdOverSpeechDB: p.ThresholdOverSpeechDB,
+		MaxCutDB: p.MaxCutDB, AttackMS: p.AttackMS, ReleaseMS: p.ReleaseMS, Wide: p.Mode == "wide"}
+}
 
 func deEsser() Stage {
 	return definition[deEsserParams]{
 		name:  "de-esser",
 		about: []described{{dynamics.Sources, "DeEsser"}},
-		rev:   1,
+		rev:   2,
 		doc: `Takes the sting out of esses: turns the band they live in down while it is loud against the
-running speech level, in a whisper and in a shout alike.
+running speech level, in a whisper and in a shout alike. A sh is spared. Behind another de-esser it
+stands back in every ess in which that one works.
 No latency. See dsp/dynamics.DeEsser for formula and source.`,
 		make: func(p deEsserParams, rateHz float64, _ Facts) (dsp.Processor, error) {
 			return dynamics.NewDeEsser(p.settings(), rateHz)

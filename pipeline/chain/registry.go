@@ -6,6 +6,7 @@ import (
 	"regexp"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/dynamics"
 	"chapterhouse/pipeline"
 )
 
@@ -59,9 +60,17 @@ func find(r pipeline.Resolved) (Stage, error) {
 	return Stage{}, pipeline.Errorf(pipeline.Infra, "stage "+r.Stage, "this program doesn't have it; run it with the version that planned it")
 }
 
+// A placedDeEsser is so many samples late in its chain, its own latency included.
+type placedDeEsser struct {
+	*dynamics.DeEsser
+	late int
+}
+
 // New makes the processors of a chain, in order. The error names the stage.
 func New(stages []pipeline.Resolved, rateHz float64, f Facts) ([]dsp.Processor, error) {
 	processors := make([]dsp.Processor, 0, len(stages))
+	late := 0
+	var essers []placedDeEsser // those before, so that one ess is not cut twice
 	for i, r := range stages {
 		s, err := find(r)
 		if err != nil {
@@ -71,6 +80,13 @@ func New(stages []pipeline.Resolved, rateHz float64, f Facts) ([]dsp.Processor, 
 		if err != nil {
 			return nil, &pipeline.Error{Op: fmt.Sprintf("stage %d (%s) at %g Hz", i+1, r.Stage, rateHz), Kind: pipeline.House, Err: err}
 		}
+		if d, ok := p.(*dynamics.DeEsser); ok {
+			for _, e := range essers {
+				d.Follow(e.DeEsser, late-e.late)
+			}
+			essers = append(essers, placedDeEsser{d, late + d.Latency()})
+		}
+		late += p.Latency()
 		processors = append(processors, p)
 	}
 	return processors, nil

@@ -79,6 +79,7 @@ var settings = []struct {
 	{"expander", `{"crossovers_hz": [160, 1800, 6000], "bands": [{"over_room_tone_db": 8, "ratio": 1.6, "range_db": 8}, {"over_room_tone_db": 7, "ratio": 1.4, "range_db": 6}, {"over_room_tone_db": 7, "ratio": 1.4, "range_db": 6}, {"over_room_tone_db": 6, "ratio": 1.3, "range_db": 6}], "hysteresis_db": 3}`, false},
 	{"de-esser", `{"from_hz": 5800, "to_hz": 9800, "threshold_over_speech_db": 20, "max_cut_db": 1}`, false},
 	{"de-esser", `{"from_hz": 5800, "to_hz": 9800, "threshold_over_speech_db": -10, "max_cut_db": 5}`, false},
+	{"de-esser", `{"from_hz": 5800, "to_hz": 9800, "threshold_over_speech_db": -10, "max_cut_db": 5, "mode": "wide"}`, false},
 	{"ride", `{"share_percent": 30, "max_db": 1}`, true},
 	{"ride", `{"share_percent": 90, "max_db": 6, "ramp_ms": 50}`, false},
 	{"clicks", `{}`, true},
