@@ -33,10 +33,10 @@ var golden = map[string]string{
 	"intake":                           "a517ca9b7b",
 	"profile":                          "3a8780cfc0",
 	"profile, resampled":               "1419d3d9d4",
-	"weigh":                            "af6081802f",
-	"file, FLAC of 24 bits, resampled": "ac6f3be127 37c1961f3d",
-	"file, FLAC of 16 bits":            "37f1e0ccf7 6967242ac1",
-	"file, WAV":                        "0fa46160af 65c68485aa",
+	"weigh":                            "23d5b8a058",
+	"file, FLAC of 24 bits, resampled": "cfbddf15b0 8fcfd727b7",
+	"file, FLAC of 16 bits":            "c7a39d6ebd 4246fd2f63",
+	"file, WAV":                        "25b5da1008 344d0c6fac",
 	"check":                            "518a4d885d",
 }
 
