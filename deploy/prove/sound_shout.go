@@ -82,7 +82,8 @@ type shoutResult struct {
 	rawSpread, out  float64 // 95th minus 5th percentile of the lines
 	typical, most   float64 // compression
 	under           float64 // quietest line under the average
-	turned, compare int     // pairs whose order was turned, of all that are 1 dB apart
+	turned, compare int     // pairs whose order was turned by more than evenDB, of all that are 1 dB apart
+	even            int     // turned by less
 }
 
 // shoutRows holds what becomes of the lines of a scene against what is asked.
@@ -105,7 +106,8 @@ func shoutRows(ctx context.Context, s *site, t *table) error {
 	}
 	t.note("Shout: one scene of %d lines from a whisper to a shout, in voices of two engines, through the demo house's chains.", strings.Count(shoutScript, ".")+strings.Count(shoutScript, "!")+strings.Count(shoutScript, "?")-6)
 	t.note("Levels of lines are ITU-T P.56 at the generator's labels. Compression is what all compressors together take from the")
-	t.note("loudest twentieth of a line; typical is the median line. Pairs of lines are compared that are 1 dB apart or more.")
+	t.note("loudest twentieth of a line; typical is the median line. Pairs of lines are compared that are 1 dB apart or more, and count as")
+	t.note("turned where the one that was softer comes out more than %g dB louder.", evenDB)
 	return nil
 }
 
@@ -118,7 +120,7 @@ func (r shoutResult) hold(t *table, name string) {
 	between("compression of a typical line", r.typical, 2, 4)
 	t.atMost(name+"compression of the loudest line", r.most, 6, "%.1f dB", "")
 	t.atMost(name+"quietest line under the average", r.under, 10, "%.1f dB", "")
-	t.atMost(name+"pairs of lines whose order turned", float64(r.turned), 0, "%.0f", fmt.Sprintf("of %d", r.compare))
+	t.atMost(name+"pairs of lines whose order turned", float64(r.turned), 0, "%.0f", fmt.Sprintf("of %d; %d more by under %g dB", r.compare, r.even, evenDB))
 	t.atMost(name+"step of the room tone at head and tail", max(math.Abs(r.headDB), math.Abs(r.tailDB)), 1, "%.1f dB", fmt.Sprintf("%+.1f and %+.1f", r.headDB, r.tailDB))
 }
 
@@ -175,6 +177,10 @@ func shout(ctx context.Context, s *site, voices, program, dir string, reader sho
 	return r, err
 }
 
+// evenDB is a difference between two lines that nobody hears (from memory: about
+// 1 dB is just noticed in speech).
+const evenDB = 0.5
+
 // judge reckons the figures of all lines.
 func (r *shoutResult) judge() {
 	var raw, out, took []float64
@@ -190,8 +196,11 @@ func (r *shoutResult) judge() {
 				continue
 			}
 			r.compare++
-			if (l.raw > other.raw) != (l.out > other.out) {
+			switch turn := math.Copysign(1, other.raw-l.raw) * (l.out - other.out); {
+			case turn > evenDB:
 				r.turned++
+			case turn > 0:
+				r.even++
 			}
 		}
 	}
