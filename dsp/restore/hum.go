@@ -210,7 +210,7 @@ func (h *Hum) hear(block []float64, q int) {
 		}
 		h.low[i] = scale * sum
 	}
-	turns, hz := h.phase(float64(h.at) + float64(h.step-1)/2)
+	turns, hz := h.phase(float64(h.at) + float64(float64(h.step-1)/2))
 	re, im := kernel.Cos(2*math.Pi*turns), -kernel.Sin(2*math.Pi*turns)
 	angle := float64(2*math.Pi*hz) * float64(h.step) / h.rateHz
 	dRe, dIm := kernel.Cos(angle), -kernel.Sin(angle)
