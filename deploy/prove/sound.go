@@ -32,6 +32,7 @@ func sound(ctx context.Context, s *site, t *table) error {
 		{"limiter", limiterRows},
 		{"gain and dither", gainRows},
 		{"resampling", resampleRows},
+		{"de-essing", essRows},
 		{"shout", shoutRows},
 	} {
 		if err := ctx.Err(); err != nil {
