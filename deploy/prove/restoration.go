@@ -32,15 +32,17 @@ func restorers() []restorer {
 		expander  = "  - expander: {bands: [{over_room_tone_db: 7, ratio: 1.5, range_db: 8}]}\n"
 		roomNoise = "  - room-noise: {}\n"
 		clicks    = "  - clicks: {}\n"
+		hum       = "  - hum: {}\n"
 		plosives  = "  - plosives: {}\n"
 	)
 	return []restorer{
 		{"expander", expander, noisy},
 		{"room-noise", roomNoise, noisy},
+		{"hum", hum, []string{"hum at 10 dB", "hum at 20 dB", "hum at 30 dB"}},
 		{"clicks", clicks, []string{"clicks"}},
 		{"plosives", plosives, []string{"plosives"}},
 		{"breaths", "  - breaths: {}\n", nil},
-		{"all stages", clicks + plosives + roomNoise + expander, []string{"all of it"}},
+		{"all stages", hum + clicks + plosives + roomNoise + expander, []string{"all of it"}},
 	}
 }
 
@@ -247,6 +249,8 @@ func hold(t *table, name string, b body, tune, printed figures) {
 	t.hold(name+"modulation lost", both("%.1f", lost)+" dB, raw "+both("%.1f", given),
 		fmt.Sprintf("at most %.1f dB, sides within %g", limit, gapLimitDB), lost(printed) <= limit && gap(byChain) <= gapLimitDB)
 	less := func(f figures) float64 { return f.estoiLost }
+	// What is gained hangs on what the fault had hidden: only losses are compared.
+	loss := func(f figures) float64 { return max(0, f.estoiLost) }
 	t.hold(name+"ESTOI lost", both("%+.3f", less)+", worst "+both("%+.3f", func(f figures) float64 { return f.worstESTOI }),
-		fmt.Sprintf("at most %g, sides within %g", estoiLimit, gapLimitRate), printed.worstESTOI <= estoiLimit && gap(less) <= gapLimitRate)
+		fmt.Sprintf("at most %g, losses within %g", estoiLimit, gapLimitRate), printed.worstESTOI <= estoiLimit && gap(loss) <= gapLimitRate)
 }

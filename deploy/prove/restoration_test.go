@@ -105,7 +105,7 @@ func TestRestorationRowsFall(t *testing.T) {
 		{"noise", "modulation", nil, func(f *figures) { f.lost = 2.1 }},
 		{"noise", "modulation", func(f *figures) { f.lost = -0.2 }, nil},
 		{"noise", "ESTOI", nil, func(f *figures) { f.worstESTOI = 0.011 }},
-		{"noise", "ESTOI", func(f *figures) { f.estoiLost = -0.06 }, nil},
+		{"noise", "ESTOI", func(f *figures) { f.estoiLost = 0.06 }, nil},
 		{"clicks", "", nil, func(f *figures) { f.snrGained = -0.6 }},
 		{"clicks", "difference", nil, func(f *figures) { f.nearer = -0.1 }},
 		{cleanBody, "", nil, nil},
