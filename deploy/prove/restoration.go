@@ -92,7 +92,7 @@ func restoration(ctx context.Context, s *site, t *table) error {
 	t.note("Segmental SNR after Hansen and Pellom 1998; log-spectral distance above -50 dB, 50 Hz to 8 kHz; modulation of 2 to 16 Hz in")
 	t.note("octaves from 500 Hz to 4 kHz, of the octave that has lost most against the clean recording, of which noise itself hides some;")
 	t.note("ESTOI after Jensen and Taal 2016. A recording that needs nothing has noise %d dB under its speech.", cleanSNR)
-	for _, rows := range []func(context.Context, *site, *table) error{noiseRows, clickRows, plosiveRows, humRows} {
+	for _, rows := range []func(context.Context, *site, *table) error{noiseRows, clickRows, plosiveRows, humRows, breathRows} {
 		if err := rows(ctx, s, t); err != nil {
 			return err
 		}

@@ -14,15 +14,17 @@ func TestBreathRowsFall(t *testing.T) {
 		spoil func(*breathCount)
 		met   bool
 	}{
-		"good":              {func(*breathCount) {}, true},
-		"two missed of ten": {func(c *breathCount) { c.drawn = 23 }, false},
-		"two false in ten":  {func(c *breathCount) { c.found = 23 }, false},
-		"nothing at all":    {func(c *breathCount) { *c = breathCount{} }, false},
+		"good":               {func(*breathCount) {}, true},
+		"two missed of ten":  {func(c *breathCount) { c.drawn = 23 }, false},
+		"two false in ten":   {func(c *breathCount) { c.found = 23 }, false},
+		"a word turned down": {func(c *breathCount) { c.touched = 500 }, false},
+		"hardly lowered":     {func(c *breathCount) { c.after = 3.9 }, false},
+		"nothing at all":     {func(c *breathCount) { *c = breathCount{} }, false},
 	} {
 		b := good
 		c.spoil(&b)
 		var rows table
-		if b.hold(&rows, "", false); rows.met() != c.met {
+		if b.hold(&rows, ""); rows.met() != c.met {
 			t.Errorf("%s: met is %v", name, rows.met())
 		}
 	}
