@@ -220,8 +220,7 @@ func (m *Mains) findLines() []mainsLine {
 	for hz := int(mainsLowHz) - 2; hz < len(m.floors); hz++ {
 		at := int(float64(hz) * perHz)
 		m.sorting = append(m.sorting[:0], m.power[at-reach:at+reach+1]...)
-		slices.Sort(m.sorting)
-		m.floors[hz] = m.sorting[reach]
+		m.floors[hz] = nth(m.sorting, reach)
 	}
 	var lines []mainsLine
 	near := int(lineApartHz * perHz)
