@@ -68,4 +68,14 @@ func TestWarn(t *testing.T) {
 	if lines := Warn(c); lines[len(lines)-1] != "stage 2 (highpass): it usually stands before the expander, which rumble would hold open" {
 		t.Errorf("got %q", lines)
 	}
+	whole := resolve(t, "compressor", `{"threshold_over_speech_db": 6, "ratio": 2, "attack_ms": 2, "release_ms": 60, "detector": "peak"}`)
+	treble := resolve(t, "compressor", `{"above_hz": 3000, "threshold_over_speech_db": -15, "ratio": 1.5, "attack_ms": 3, "release_ms": 80}`)
+	c.Stages = []pipeline.Resolved{treble, whole}
+	if lines := Warn(c); len(lines) > 0 {
+		t.Errorf("a compressor of the treble alone hears other crests: %q", lines)
+	}
+	c.Stages = []pipeline.Resolved{resolve(t, "limiter", `{"ceiling_over_speech_db": 15}`), whole}
+	if lines := Warn(c); len(lines) != 1 || lines[0] != "stage 2 (compressor): it usually stands before the limiter, for what comes after can rise over the ceiling again" {
+		t.Errorf("got %q", lines)
+	}
 }

@@ -44,9 +44,9 @@ func unusuals() []unusual {
 		{"ride", "compressor", "which it is to spare the work"},
 		{"compressor", "de-esser", "for it brings esses up again beside the vowels it turns down"},
 		{"harmonics", "de-esser", "for it adds treble to the esses that were tamed"},
-		{"compressor", "limiter", "what comes after can rise over the ceiling again"},
-		{"eq", "limiter", "what comes after can rise over the ceiling again"},
-		{"harmonics", "limiter", "what comes after can rise over the ceiling again"},
+		{"compressor", "limiter", "for what comes after can rise over the ceiling again"},
+		{"eq", "limiter", "for what comes after can rise over the ceiling again"},
+		{"harmonics", "limiter", "for what comes after can rise over the ceiling again"},
 	}
 }
 
@@ -75,10 +75,11 @@ func order(before []pipeline.Resolved, r pipeline.Resolved) []string {
 	return lines
 }
 
-// compressing is the parameters of a compressor, nil for other stages.
+// compressing is the parameters of a compressor that hears the whole spectrum,
+// nil for other stages: one of a part hears other crests.
 func compressing(r pipeline.Resolved) *compressorParams {
 	var p compressorParams
-	if r.Stage != "compressor" || json.Unmarshal(r.Params, &p) != nil {
+	if r.Stage != "compressor" || json.Unmarshal(r.Params, &p) != nil || p.AboveHz > 0 || p.BelowHz > 0 {
 		return nil
 	}
 	return &p
