@@ -44,7 +44,7 @@ type HumSettings struct {
 //     the bits stay.
 //   - RoomTone: dBFS in sixth octaves from 20 Hz. Empty: the bits stay.
 //
-// Latency: 2 s and two cells, in quanta: 91136 samples at 44.1 kHz, so that a part
+// Latency: 2 s and two cells, in quanta: 91,136 samples at 44.1 kHz, so that a part
 // that begins with a word has a pause to learn from.
 //
 // Source: least squares of sinusoids of known frequency: Kay, Fundamentals of

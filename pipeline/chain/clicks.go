@@ -28,8 +28,8 @@ func clicks() Stage {
 		about: []described{{restore.Sources, "Clicks"}},
 		rev:   2,
 		doc: `Finds mouth clicks in pauses and ticks anywhere, and puts in their place what the sound around
-them would have been. Consonants are spared, and a part without clicks keeps its bits. Stands first,
-before anything that lifts or shapes.
+them would have been. Consonants are spared, and a part without clicks keeps its bits. Stands first
+or behind a highpass, before anything that lifts or moves gain.
 Latency: 4096 samples at 44.1 kHz. See dsp/restore.Clicks for formula and source.`,
 		make: func(p clicksParams, rateHz float64, _ Facts) (dsp.Processor, error) {
 			return restore.NewClicks(p.settings(), rateHz)

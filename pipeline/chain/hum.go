@@ -18,7 +18,7 @@ func hum() Stage {
 		doc: `Takes the mains' hum and its harmonics away by subtracting what was fitted to them in pauses, so that
 the voice keeps all of its own. The profile finds whether there is hum and follows its frequency. A part
 without keeps its bits. Stands before anything that moves gain.
-Latency: 91136 samples at 44.1 kHz, where there is hum. See dsp/restore.Hum for formula and source.`,
+Latency: 91,136 samples at 44.1 kHz, where there is hum. See dsp/restore.Hum for formula and source.`,
 		make: func(p humParams, rateHz float64, f Facts) (dsp.Processor, error) {
 			if len(f.Mains) == 0 || !hasTone(f.Facts) {
 				return filter.New(nil), nil

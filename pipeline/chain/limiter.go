@@ -21,8 +21,8 @@ func limiter() Stage {
 		name:  "limiter",
 		about: []described{{level.Sources, "Limiter"}},
 		rev:   1,
-		doc: `Keeps single peaks under a ceiling, so that what comes behind is not moved by them. Idle for a
-session without speech. The spec's own ceiling is kept at the end without it. Stands last.
+		doc: `Keeps single peaks under a ceiling that counts from the session's speech level. Idle for a session
+without speech. The spec's own ceiling is kept at the end without it. Stands last.
 The ceiling in dBTP is the speech level and the parameter, -30 to 0.
 Latency: 256 samples at 44.1 kHz. See dsp/level.Limiter for formula and source.`,
 		make: func(p limiterParams, rateHz float64, f Facts) (dsp.Processor, error) {
