@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"chapterhouse/dsp"
@@ -37,13 +38,16 @@ func chainCheckCommand() *cobra.Command {
 		Example: "  chapterhouse chain check narrators/ines-marlow/chains/cupboard.yaml",
 		Args:    atLeast(1, "the chain files to check"),
 		RunE: func(c *cobra.Command, paths []string) error {
-			all := []checkedChain{}
+			all, wrong := []checkedChain{}, []error{}
 			for _, path := range paths {
 				one, err := checkChain(path, rateHz)
 				if err != nil {
-					return err
+					wrong = append(wrong, err)
 				}
 				all = append(all, one)
+			}
+			if len(wrong) > 0 {
+				return errors.Join(wrong...)
 			}
 			if json {
 				return report.JSON(c.OutOrStdout(), all)
