@@ -1,13 +1,16 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"strings"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/chain"
+	"chapterhouse/pipeline/house/strict"
 	"chapterhouse/pipeline/report"
 
 	"github.com/spf13/cobra"
@@ -33,7 +36,7 @@ func chainExplainCommand() *cobra.Command {
 		Long: "Explain prints for each stage of a chain file what a listener hears of it, its formula, its parameters with\n" +
 			"ranges and defaults, how late it is and its source; and a plot of what its processor does to plain signals:\n" +
 			"to an impulse, where it is the same at every level, else to steady tones of rising level. A name of a stage\n" +
-			"instead of a file explains that stage alone.",
+			"instead of a file explains that stage alone, without a plot, for it has no settings; --brief: its keys only.",
 		Example: "  chapterhouse chain explain narrators/ines-marlow/chains/cupboard.yaml --brief\n  chapterhouse chain explain ride expander",
 		Args:    atLeast(1, "a chain file, or stages: "+strings.Join(chain.StageNames(chain.Builtin()), ", ")),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -72,7 +75,10 @@ func explain(arg string, rateHz int) (all []explained, err error) {
 		}
 	}
 	ch, err := readChain(arg)
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, pipeline.Errorf(pipeline.House, "", "there is no file %s, and %s", arg, strict.Unknown(arg, "stage", chain.StageNames(chain.Builtin())))
+	case err != nil:
 		return nil, err
 	}
 	for i, r := range ch.Stages {
@@ -113,7 +119,10 @@ func printExplained(w io.Writer, e explained, brief bool) {
 		fmt.Fprintln(w, e.Settings)
 	}
 	if !brief {
-		fmt.Fprintf(w, "\n%s\nIn a chain file:\n\n%s\n", e.About, strings.TrimRight(e.Keys, "\n"))
+		fmt.Fprintf(w, "\n%s", e.About)
+	}
+	if !brief || e.Settings == "" {
+		fmt.Fprintf(w, "\nIn a chain file:\n\n%s\n", strings.TrimRight(e.Keys, "\n"))
 	}
 	if len(e.Response.Spectrum) > 0 {
 		fmt.Fprintf(w, "\ngain in dB by frequency, of an impulse\n%s", spectrumPlot(e.Response.Spectrum))
