@@ -312,7 +312,7 @@ func (d *dynamicsProof) dynamicBands() error {
 		}
 	}
 	d.t.atMost("eq, dynamic bands at rest: bell, shelves, plateau", rest, 0.01, "%.5f dB", "8 bands, 50 Hz to 18 kHz")
-	d.t.atMost("eq, dynamic bands at full gain beside the standing band", full, 0.1, "%.4f dB", "the same")
+	d.t.atMost("eq, dynamic bands at full gain beside the static band", full, 0.1, "%.4f dB", "the same")
 	return nil
 }
 

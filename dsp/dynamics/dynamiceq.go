@@ -35,7 +35,7 @@ const (
 // is cut while it rings, a thin voice gets weight while it is thin. A listener
 // hears the same voice with one fault less; too much of it sounds unsteady.
 //
-// A moving band listens to its own range, plain RMS over 20 ms. With d the dB that
+// A dynamic band listens to its own range, plain RMS over 20 ms. With d the dB that
 // this level is past the threshold, over or under it, after a knee of 6 dB, G the
 // band's full gain as a ratio and H its response there:
 //
@@ -45,10 +45,10 @@ const (
 //
 // τ is the attack while the gain moves away from 0 dB, the release while it comes
 // back. H does not move, so that nothing can become unstable: at rest the band
-// gives the bits of its input, at full gain it is the standing band, between them
+// gives the bits of its input, at full gain it is the static band, between them
 // the gain in its middle is the one above.
 //
-// Parameters of a moving band:
+// Parameters of a dynamic band:
 //   - GainDB: the most it does, -24 to 12, and that of its sections where they
 //     do most, as a bell does at its centre; no default. 0 does nothing.
 //   - ThresholdDBFS: -120 to 0; a sine in the middle of the band counts with its
@@ -71,7 +71,7 @@ type DynamicEQ struct {
 	shaped  []float64
 }
 
-// An eqStep is standing sections or one moving band.
+// An eqStep is static sections or one dynamic band.
 type eqStep struct {
 	sections *kernel.Cascade
 	moving   *movingBand // nil: the sections stand

@@ -1,5 +1,5 @@
 // Package dynamics moves gain by level: compressor, expander, de-esser, ride and
-// the moving bands of an eq.
+// the dynamic bands of an eq.
 //
 // They share one definition. Each control step (dsp.ControlStep samples) a
 // detector gives one level; the level goes through the static curve, which

@@ -19,7 +19,7 @@ type RideSettings struct {
 }
 
 // A Ride moves a fader as a hand does: each phrase gets one gain that brings it
-// a share of the way to the narrator's usual level, and the fader moves only
+// a share of the way to the session's speech level, and the fader moves only
 // while nobody speaks. A listener hears a whisper and a shout without reaching
 // for the volume, and still hears that it is a whisper; with too large a share
 // everything is said alike, and a compressor after it has nothing left to do.
@@ -36,7 +36,7 @@ type RideSettings struct {
 // phrase and after the last it is 0 dB.
 //
 // Parameters:
-//   - ReferenceDBFS: the narrator's usual level, ITU-T P.56, -80 to 0; no default.
+//   - ReferenceDBFS: the session's speech level, ITU-T P.56, -80 to 0; no default.
 //   - SharePercent: 0 to 90; no default.
 //   - MaxDB: the most it lifts or lowers, 0 to 6; no default.
 //   - RampMS: 50 to 500; no default.

@@ -24,7 +24,7 @@ type bell struct {
 	CentreHz float64  `json:"centre_hz" range:"20..19000" doc:"where the gain is reached"`
 	GainDB   float64  `json:"gain_db" range:"-24..24"`
 	Q        float64  `json:"q" default:"1" range:"0.1..30" doc:"higher is narrower"`
-	Dynamic  *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it stands"`
+	Dynamic  *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it is static"`
 }
 
 type lowShelf struct {
@@ -32,7 +32,7 @@ type lowShelf struct {
 	CornerHz float64  `json:"corner_hz" range:"20..19000" doc:"where half of the gain is reached; all below moves"`
 	GainDB   float64  `json:"gain_db" range:"-24..24"`
 	Slope    float64  `json:"slope" default:"1" range:"0.1..1" doc:"1 is as steep as it gets without a bump"`
-	Dynamic  *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it stands"`
+	Dynamic  *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it is static"`
 }
 
 type highShelf struct {
@@ -40,7 +40,7 @@ type highShelf struct {
 	CornerHz float64  `json:"corner_hz" range:"20..19000" doc:"where half of the gain is reached; all above moves"`
 	GainDB   float64  `json:"gain_db" range:"-24..24"`
 	Slope    float64  `json:"slope" default:"1" range:"0.1..1" doc:"1 is as steep as it gets without a bump"`
-	Dynamic  *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it stands"`
+	Dynamic  *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it is static"`
 }
 
 type notch struct {
@@ -54,7 +54,7 @@ type plateau struct {
 	FromHz  float64  `json:"from_hz" range:"20..19000" doc:"lower edge, where half of the gain is reached"`
 	ToHz    float64  `json:"to_hz" range:"20..19000" doc:"upper edge"`
 	GainDB  float64  `json:"gain_db" range:"-18..18" doc:"of the flat floor between steep sides"`
-	Dynamic *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it stands"`
+	Dynamic *dynamic `json:"dynamic,omitempty" default:"" doc:"the band comes in by the level in its own range; left out: it is static"`
 }
 
 // Check wants a floor between the edges.
