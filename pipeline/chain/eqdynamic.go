@@ -31,7 +31,7 @@ func (d *dynamic) check(gainDB float64) []Fault {
 	if d == nil || gainDB <= mostMovingLiftDB {
 		return nil
 	}
-	return []Fault{{Path: "gain_db", Text: fmt.Sprintf("gain_db is %g; a dynamic band lifts by %d at most", gainDB, mostMovingLiftDB)}}
+	return []Fault{{Path: "gain_db", Text: fmt.Sprintf("gain_db is %g; give %d or less, the most that a dynamic band lifts", gainDB, mostMovingLiftDB)}}
 }
 
 func (b bell) movement() (*dynamic, float64)      { return b.Dynamic, b.GainDB }

@@ -87,7 +87,7 @@ func TestIdleCompressorIsAsLate(t *testing.T) {
 // What can't be is a fault with its key; what is left out is not in the text.
 func TestDynamicsFaults(t *testing.T) {
 	for _, c := range []struct{ stage, params, path, says string }{
-		{"eq", `[{"shape": "bell", "centre_hz": 900, "gain_db": 13, "dynamic": {"threshold_over_speech_db": -20}}]`, "[0].gain_db", "at most"},
+		{"eq", `[{"shape": "bell", "centre_hz": 900, "gain_db": 13, "dynamic": {"threshold_over_speech_db": -20}}]`, "[0].gain_db", "give 12 or less"},
 		{"eq", `[{"shape": "notch", "centre_hz": 900, "dynamic": {"threshold_over_speech_db": -20}}]`, "[0].dynamic", "not a known key"},
 		{"eq", `[{"shape": "bell", "centre_hz": 900, "gain_db": -3, "dynamic": {"when": "over"}}]`, "[0].dynamic.threshold_over_speech_db", "is missing"},
 		{"compressor", `{"threshold_over_speech_db": 2, "ratio": 3, "attack_ms": 5, "release_ms": 300, "timing": "program"}`, "release_ms", "250 or less"},
