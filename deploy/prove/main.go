@@ -33,8 +33,8 @@ func proofs() []proof {
 		{name: "memory", help: "resident memory of a night with two slots: chapters of 20 minutes and of 3 hours", prove: memory},
 		{name: "speed", help: "processor time of chains beside ffmpeg's and sox's graphs, and of a whole chapter as a multiple of one lame encode of it", prove: speed},
 		{name: "scale", help: "a house's night of 1,000 titles without its audio: what a coordinator costs, and what gives first", prove: scale},
-		{name: "sound", help: "every stage against published values, and against ffmpeg: filters, static curves, harmonics, limiter, dither, rates, a shout", prove: sound},
-		{name: "restoration", help: "what every stage that restores gives and takes, against clean recordings: noise, hum, clicks, breaths", prove: restoration},
+		{name: "sound", help: "every stage against published values, and against ffmpeg: filters, static curves, dynamics, harmonics, limiter, dither, rates, esses, a shout", prove: sound},
+		{name: "restoration", help: "what every stage that restores gives and takes, against clean recordings: noise, hum, clicks, plosives, breaths", prove: restoration},
 		{name: "faults", help: "processes killed, frozen and cut off, storage and broker lost and damaged, with real servers: nothing is forgotten, doubled or wrong", runs: true, prove: faultRows},
 	}
 }
