@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -23,8 +24,7 @@ type explained struct {
 	About    string         `json:"about"`
 	Keys     string         `json:"keys"`
 	Response chain.Response `json:"response,omitzero"`
-	// OfThePart tells that the stage acts on marks of the part alone.
-	OfThePart bool `json:"of_the_part,omitempty"`
+	Shown    chain.Shown    `json:"shown,omitempty"`
 }
 
 func chainExplainCommand() *cobra.Command {
@@ -92,10 +92,7 @@ func explain(arg string, rateHz int) (all []explained, err error) {
 			}
 			e.Stage = fmt.Sprintf("stage %d: %s", i+1, s.Name)
 			e.Settings = chain.Describe(r)
-			if e.OfThePart = s.Marks; e.OfThePart {
-				all = append(all, e)
-				continue
-			}
+			e.Shown = s.Shown
 			if e.Response, err = chain.Respond(r, float64(rateHz), chain.PlainFacts(ch.SpeechDBFS)); err != nil {
 				return nil, pipeline.Errorf(pipeline.House, arg, "%w", err)
 			}
@@ -144,7 +141,16 @@ func printExplained(w io.Writer, e explained, brief bool) {
 		}
 		fmt.Fprintf(w, "\ngain in dB of %s by its level in dBFS, speech at the chain's reference and room tone of -62 dBFS\n%s", tone, levelPlot(c))
 	}
-	if e.OfThePart {
+	for _, h := range e.Response.Harmonics {
+		var heard []string
+		for i, db := range h.DB {
+			if db > plotFaintest {
+				heard = append(heard, fmt.Sprintf("harmonic %d at %.1f dB", i+2, db))
+			}
+		}
+		fmt.Fprintf(w, "\na tone of %g Hz at the chain's speech level gets %s\n", h.Hz, cmp.Or(strings.Join(heard, ", "), "no harmonics"))
+	}
+	if e.Shown == chain.ShownNot {
 		fmt.Fprintln(w, "\nwhat it does hangs on what is found in each recording: no plain signal shows it")
 	}
 }
@@ -204,6 +210,9 @@ func levelPlot(c chain.Curve) string {
 	}
 	return plot(values, marks)
 }
+
+// plotFaintest is the level under which a harmonic is none, dB.
+const plotFaintest = -100
 
 // plotLowest is the lowest gain that is drawn, dB.
 const plotLowest = -30

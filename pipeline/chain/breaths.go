@@ -17,6 +17,7 @@ type breathsParams struct {
 func breaths() Stage {
 	return definition[breathsParams]{
 		name:  "breaths",
+		shown: ShownNot,
 		about: []described{{restore.Sources, "Breaths"}},
 		rev:   1,
 		doc: `Turns breaths down and leaves words alone. Breaths come from the profile; none falls under the

@@ -39,10 +39,21 @@ type Stage struct {
 	About func() (string, error)
 	// Marks tells that New asks for the part's marks.
 	Marks bool
+	// Shown is what plain signals show of the stage.
+	Shown Shown
 	// forms are the structs that parameters are written in, with their tags;
 	// several are items of a list.
 	forms []any
 }
+
+// Shown is what can be plotted of a stage.
+type Shown string
+
+const (
+	ShownGain      Shown = ""          // its gain: by frequency, or by level where it moves gain
+	ShownHarmonics Shown = "harmonics" // what it adds to a tone
+	ShownNot       Shown = "not"       // it acts on what is found in a recording
+)
 
 // Facts are what a profile said of a recording, as it stands at the chain's
 // input, after the fit's gain.

@@ -25,6 +25,7 @@ func (p clicksParams) settings() restore.ClicksSettings { return restore.ClicksS
 func clicks() Stage {
 	return definition[clicksParams]{
 		name:  "clicks",
+		shown: ShownNot,
 		about: []described{{restore.Sources, "Clicks"}},
 		rev:   2,
 		doc: `Finds mouth clicks in pauses and ticks anywhere, and puts in their place what the sound around

@@ -33,6 +33,7 @@ func (p deEsserParams) settings() dynamics.DeEsserSettings {
 func deEsser() Stage {
 	return definition[deEsserParams]{
 		name:  "de-esser",
+		shown: ShownNot,
 		about: []described{{dynamics.Sources, "DeEsser"}},
 		rev:   2,
 		doc: `Takes the sting out of esses: turns the band they live in down while it is loud against the

@@ -21,6 +21,7 @@ type definition[P any] struct {
 	about    []described        // the processors that it is made of
 	practice func(p P) []string // nil: no practice to compare with
 	marks    bool               // make asks for the part's marks
+	shown    Shown
 }
 
 func (d definition[P]) stage() Stage {
@@ -56,6 +57,7 @@ func (d definition[P]) stage() Stage {
 		},
 		About: func() (string, error) { return about(d.about) },
 		Marks: d.marks,
+		Shown: d.shown,
 		forms: []any{zero},
 	}
 	if d.practice != nil {

@@ -23,6 +23,7 @@ func (p harmonicsParams) Check() []Fault {
 func addHarmonics() Stage {
 	return definition[harmonicsParams]{
 		name:  "harmonics",
+		shown: ShownHarmonics,
 		about: []described{{harmonics.Sources, "Harmonics"}},
 		rev:   1,
 		doc: `Adds a second and a third harmonic: warmth, and body. Levels count from the session's speech level;

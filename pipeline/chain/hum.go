@@ -13,6 +13,7 @@ type humParams struct {
 func hum() Stage {
 	return definition[humParams]{
 		name:  "hum",
+		shown: ShownNot,
 		about: []described{{restore.Sources, "Hum"}},
 		rev:   1,
 		doc: `Takes the mains' hum and its harmonics away by subtracting what was fitted to them in pauses, so that

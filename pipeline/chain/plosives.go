@@ -18,6 +18,7 @@ func (p plosivesParams) settings(f Facts) restore.PlosivesSettings {
 func plosives() Stage {
 	return definition[plosivesParams]{
 		name:  "plosives",
+		shown: ShownNot,
 		about: []described{{restore.Sources, "Plosives"}},
 		rev:   1,
 		doc: `Takes the thud out of p and b where breath strikes the microphone: turns the lows down for a

@@ -9,13 +9,22 @@ import (
 )
 
 // A Response is what a stage does to plain signals, measured on what its
-// processor gave back, not reckoned from parameters. One of the two is filled.
+// processor gave back, not reckoned from parameters. One of the three is
+// filled, or none for a stage that acts on what is found in a recording.
 type Response struct {
 	// Spectrum is the gain of a stage that does the same at every level, at the
 	// middle of each of spectrum.SixthOctaves.
 	Spectrum []Gain `json:"spectrum,omitempty"`
 	// Levels are the gains of a stage that moves gain, one curve a tone.
 	Levels []Curve `json:"levels,omitempty"`
+	// Harmonics are what a stage adds to tones of the speech level.
+	Harmonics []Harmonics `json:"harmonics,omitempty"`
+}
+
+// Harmonics are levels of the second to the fifth harmonic against the tone.
+type Harmonics struct {
+	Hz float64   `json:"hz"`
+	DB []float64 `json:"db"`
 }
 
 // Gain is a gain at a frequency.
@@ -65,6 +74,21 @@ func Respond(r pipeline.Resolved, rateHz float64, f Facts) (Response, error) {
 	if err != nil {
 		return Response{}, err
 	}
+	stage, err := find(r)
+	if err != nil || stage.Shown == ShownNot {
+		return Response{}, err
+	}
+	if stage.Shown == ShownHarmonics {
+		var out Response
+		for _, hz := range []float64{150, 1000} {
+			p, err := make()
+			if err != nil {
+				return Response{}, err
+			}
+			out.Harmonics = append(out.Harmonics, Harmonics{hz, harmonicsOf(p, hz, float64(f.SpeechDBFS), rateHz)})
+		}
+		return out, nil
+	}
 	if _, moves := p.(dsp.Gauge); !moves {
 		return Response{Spectrum: spectrumOf(p, rateHz)}, nil
 	}
@@ -106,26 +130,41 @@ func spectrumOf(p dsp.Processor, rateHz float64) []Gain {
 
 // toneGain is the gain of a steady tone.
 func toneGain(p dsp.Processor, hz, dbfs, rateHz float64) float64 {
+	x := steadyTone(hz, dbfs, rateHz)
+	return 20 * math.Log10(sizeAt(throughEngine(p, x), hz, hz, rateHz)/sizeAt(x, hz, hz, rateHz))
+}
+
+// harmonicsOf is the second to the fifth harmonic of a steady tone, dB against it.
+func harmonicsOf(p dsp.Processor, hz, dbfs, rateHz float64) (db []float64) {
+	y := throughEngine(p, steadyTone(hz, dbfs, rateHz))
+	for k := 2.0; k <= 5; k++ {
+		db = append(db, 20*math.Log10(sizeAt(y, k*hz, hz, rateHz)/sizeAt(y, hz, hz, rateHz)))
+	}
+	return db
+}
+
+func steadyTone(hz, dbfs, rateHz float64) []float64 {
 	x := make([]float64, int(toneS*rateHz))
 	amplitude := math.Sqrt2 * math.Pow(10, dbfs/20)
 	for i := range x {
 		x[i] = amplitude * math.Sin(2*math.Pi*hz/rateHz*float64(i))
 	}
-	y := throughEngine(p, x)
-	// Both over the same whole periods, at the tone's own frequency.
-	from := len(x) * 3 / 4
-	period := rateHz / hz
-	to := from + int(math.Floor(float64(len(x)-from)/period)*period)
-	size := func(s []float64) float64 {
-		var re, im float64
-		for i, v := range s[from:to] {
-			sin, cos := math.Sincos(2 * math.Pi * hz / rateHz * float64(i))
-			re += v * cos
-			im += v * sin
-		}
-		return math.Hypot(re, im)
+	return x
+}
+
+// sizeAt is how much of a frequency is in the last quarter of y, over whole
+// tenths of a second, which every tone here fills.
+func sizeAt(y []float64, atHz, toneHz, rateHz float64) float64 {
+	from := len(y) * 3 / 4
+	periods := math.Floor(float64(len(y)-from) * toneHz / rateHz / 10)
+	to := from + int(math.Round(10*periods*rateHz/toneHz))
+	var re, im float64
+	for i, v := range y[from:to] {
+		sin, cos := math.Sincos(2 * math.Pi * atHz / rateHz * float64(i))
+		re += v * cos
+		im += v * sin
 	}
-	return 20 * math.Log10(size(y)/size(x))
+	return math.Hypot(re, im)
 }
 
 func throughEngine(p dsp.Processor, x []float64) []float64 {

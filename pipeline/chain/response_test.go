@@ -48,6 +48,23 @@ func TestRespond(t *testing.T) {
 			t.Errorf("%s %s at %g Hz, %g dBFS: %.2f dB, want %.2f", c.stage, c.params, c.hz, c.in, db, c.want)
 		}
 	}
+	got, err := Respond(resolve(t, "harmonics", `{"second_db": -40, "third_db": -46}`), 44100, PlainFacts(-23))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, h := range got.Harmonics {
+		if math.Abs(h.DB[0]+40) > 0.2 || math.Abs(h.DB[1]+46) > 0.2 || h.DB[2] > -100 {
+			t.Errorf("harmonics of %g Hz: %.1f", h.Hz, h.DB)
+		}
+	}
+	for stage, params := range map[string]string{
+		"clicks": `{}`, "hum": `{}`, "plosives": `{}`, "breaths": `{}`, "ride": `{}`,
+		"de-esser": `{"from_hz": 5000, "to_hz": 9000, "threshold_over_speech_db": -10, "max_cut_db": 5}`,
+	} {
+		if got, err := Respond(resolve(t, stage, params), 44100, PlainFacts(-23)); err != nil || len(got.Spectrum)+len(got.Levels)+len(got.Harmonics) > 0 {
+			t.Errorf("of %s: %+v, %v", stage, got, err)
+		}
+	}
 	if _, err := Respond(resolve(t, "lowpass", `{"cutoff_hz": 20000}`), 44100, PlainFacts(-23)); err == nil {
 		t.Error("a stage that can't be made was measured")
 	}

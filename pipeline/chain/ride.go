@@ -32,6 +32,7 @@ No latency. See dsp/dynamics.Ride for formula and source.`,
 			return usual("share_percent", p.SharePercent, 30, 60, "less is hardly heard, more says everything alike")
 		},
 		marks: true,
+		shown: ShownNot,
 	}.stage()
 }
 
