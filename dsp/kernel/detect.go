@@ -16,11 +16,16 @@ func Peaks(dst, x []float64, step int) {
 // Powers writes the mean square of each step samples of x to dst;
 // len(x) = step·len(dst), step a multiple of 8.
 func Powers(dst, x []float64, step int) {
-	n := float64(step)
 	if vectors && len(dst) > 0 {
-		powers8(&dst[0], &x[:step*len(dst)][0], step/8, len(dst), n)
+		powers8(&dst[0], &x[:step*len(dst)][0], step/8, len(dst), float64(step))
 		return
 	}
+	powersLoop(dst, x, step)
+}
+
+// powersLoop is Powers in Go.
+func powersLoop(dst, x []float64, step int) {
+	n := float64(step)
 	for i := range dst {
 		s := x[i*step : (i+1)*step]
 		var e0, e1, e2, e3 float64

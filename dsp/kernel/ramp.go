@@ -21,23 +21,25 @@ func NewRamp(step int, rest float64) *Ramp {
 // Process multiplies x by gains; len(x) = step·len(gains). A gain that stays 1
 // leaves the bits of x alone.
 func (r *Ramp) Process(x, gains []float64) {
-	step := len(r.part)
-	last := r.last
 	if vectors && len(gains) > 0 {
-		ramps4(&x[:step*len(gains)][0], &gains[0], len(gains), &r.part[0], step/4, last)
+		step := len(r.part)
+		ramps4(&x[:step*len(gains)][0], &gains[0], len(gains), &r.part[0], step/4, r.last)
 		r.last = gains[len(gains)-1]
 		return
 	}
+	r.loop(x, gains)
+}
+
+// loop is Process in Go.
+func (r *Ramp) loop(x, gains []float64) {
+	step := len(r.part)
+	last := r.last
 	for i, g := range gains {
 		s := x[i*step : (i+1)*step]
-		if d := g - last; d != 0 {
+		if d := g - last; d != 0 || g != 1 {
 			part := r.part[:len(s)]
-			for k := range s {
+			for k := range s { // of a gain that stays too: -0 becomes 0
 				s[k] *= last + float64(d*part[k])
-			}
-		} else if g != 1 {
-			for k := range s {
-				s[k] *= g
 			}
 		}
 		last = g

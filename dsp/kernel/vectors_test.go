@@ -55,8 +55,9 @@ func same(a, b float64) bool {
 func TestPowersHaveOneOrder(t *testing.T) {
 	for _, step := range []int{8, 16, 24} {
 		x := edges(step * 501)
-		got := make([]float64, 501)
+		got, loop := make([]float64, 501), make([]float64, 501)
 		Powers(got, x, step)
+		powersLoop(loop, x, step)
 		for i := range got {
 			var e [4]float64
 			for at := i * step; at < (i+1)*step; at += 8 {
@@ -64,42 +65,45 @@ func TestPowersHaveOneOrder(t *testing.T) {
 					e[k] += float64(x[at+k]*x[at+k]) + float64(x[at+k+4]*x[at+k+4])
 				}
 			}
-			if want := ((e[0] + e[1]) + (e[2] + e[3])) / float64(step); !same(got[i], want) {
-				t.Fatalf("step of %d: power %d is %g, want %g", step, i, got[i], want)
+			if want := ((e[0] + e[1]) + (e[2] + e[3])) / float64(step); !same(got[i], want) || !same(loop[i], want) {
+				t.Fatalf("step of %d: power %d is %g, in the loop %g, want %g", step, i, got[i], loop[i], want)
 			}
 		}
 	}
 	Powers(nil, nil, 8)
 }
 
-// A ramp is one line of arithmetic a sample, and over a gain of 1 it leaves
-// the bits alone.
+// A ramp is one line of arithmetic a sample, in vectors and in the loop, and over
+// a gain of 1 it leaves the bits alone.
 func TestRampHasOneOrder(t *testing.T) {
 	random := rand.New(rand.NewPCG(5, 1))
 	for _, step := range []int{4, 8, 16} {
 		const n = 300
 		x, gains := edges(step*n), make([]float64, n)
 		for i := range gains {
-			gains[i] = []float64{1, 1, random.Float64(), 0.5, 0}[random.IntN(5)]
+			gains[i] = []float64{1, 1, random.Float64(), 0.5, 0, math.Copysign(0, -1), 5e-324, math.Inf(1)}[random.IntN(8)]
+			if i > 0 && random.IntN(3) == 0 {
+				gains[i] = gains[i-1]
+			}
 		}
 		want := append([]float64(nil), x...)
 		last := 1.0
 		for i, g := range gains {
 			for k := range step {
-				if g != last {
+				if g != 1 || last != 1 {
 					want[i*step+k] *= last + float64((g-last)*(float64(k+1)/float64(step)))
-				} else if g != 1 {
-					want[i*step+k] *= g
 				}
 			}
 			last = g
 		}
-		r := NewRamp(step, 1)
-		r.Process(x[:step*100], gains[:100])
-		r.Process(x[step*100:], gains[100:])
-		for i := range x {
-			if !same(x[i], want[i]) {
-				t.Fatalf("step of %d: sample %d is %g, want %g", step, i, x[i], want[i])
+		for name, process := range map[string]func(r *Ramp, x, gains []float64){"process": (*Ramp).Process, "loop": (*Ramp).loop} {
+			r, got := NewRamp(step, 1), append([]float64(nil), x...)
+			process(r, got[:step*100], gains[:100])
+			process(r, got[step*100:], gains[100:])
+			for i := range got {
+				if !same(got[i], want[i]) {
+					t.Fatalf("%s, step of %d: sample %d is %g, want %g", name, step, i, got[i], want[i])
+				}
 			}
 		}
 	}
