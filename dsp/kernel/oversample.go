@@ -13,7 +13,7 @@ import "math"
 // section 7.6).
 const (
 	doubleReach = 15   // samples on each side of a new one
-	doubleBeta  = 8.96 // 90 dB from 0.6 of the rate on, and its mirror: flat to 0.4
+	doubleBeta  = 8.96 // new samples are right to -83 dB up to 0.4 of the rate
 	halveReach  = 40   // samples at twice the rate on each side
 	halveBeta   = 7.86 // 80 dB from half the rate on
 	halveCut    = 0.219
