@@ -46,8 +46,9 @@ type DeEsserSettings struct {
 //
 // B is a band-pass of 48 dB per octave whose phase is that of the all-pass A:
 // with Ω = tan(πf/fs), |B| ~ 1/(1 + (Ωfrom/Ω)⁸)(1 + (Ω/Ωto)⁸). So the cut is
-// MaxCutDB at most in the band's middle, 40 to 50 % of it (in dB) at its edges,
-// below 0.1 dB an octave outside; at rest only A is left, flat in level.
+// MaxCutDB at most in the band's middle; at the edges of an octave 45 % of 6 dB and
+// 25 % of 24 dB, of a narrower band more; below 0.1 dB an octave outside. At rest
+// only A is left, flat in level.
 //
 // Parameters:
 //   - FromHz, ToHz: the band, 2000 to 0.45 of the rate, ToHz at least 1.25
@@ -58,7 +59,8 @@ type DeEsserSettings struct {
 //   - ReleaseMS: 63.2 % of a rise, 1 to 150; no default.
 //   - Wide: whether the whole voice is turned down; default false.
 //
-// Latency: what A delays the voice below the band, 0.2 to 0.6 ms.
+// Latency: what A delays the voice below the band: 0.23 ms for 5 to 10 kHz at
+// 44.1 kHz, 0.75 ms for the lowest and narrowest band.
 //
 // Source: the recombination is that of Linkwitz and Riley (Linkwitz, JAES
 // 24(1), 1976) with Butterworth halves of fourth order; the running speech

@@ -39,12 +39,13 @@ type HumSettings struct {
 // that it lies in: a voice that holds the pitch of the hum is no hum.
 //
 // Parameters:
-//   - UpToHz: the highest harmonic, 100 to 2000; no default.
+//   - UpToHz: the highest harmonic, 100 to 2000; no default. None over a fifth of
+//     the control rate is taken: 1102 Hz at 44.1 kHz.
 //   - Points: frequencies of the fundamental, at frames of the part, in order. None:
 //     the bits stay.
 //   - RoomTone: dBFS in sixth octaves from 20 Hz. Empty: the bits stay.
 //
-// Latency: 2 s and two cells, in quanta: 91,136 samples at 44.1 kHz, so that a part
+// Latency: 2 s and two cells, in quanta: 93,184 samples at 44.1 kHz, so that a part
 // that begins with a word has a pause to learn from.
 //
 // Source: least squares of sinusoids of known frequency: Kay, Fundamentals of

@@ -39,7 +39,7 @@ func deEsser() Stage {
 		doc: `Takes the sting out of esses: turns the band they live in down while it is loud against the
 running speech level, in a whisper and in a shout alike. A sh is spared. Behind another de-esser it
 stands back in every ess in which that one works.
-No latency. See dsp/dynamics.DeEsser for formula and source.`,
+Latency: up to 0.8 ms, less the higher the band. See dsp/dynamics.DeEsser for formula and source.`,
 		make: func(p deEsserParams, rateHz float64, _ Facts) (dsp.Processor, error) {
 			return dynamics.NewDeEsser(p.settings(), rateHz)
 		},

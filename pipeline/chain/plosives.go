@@ -7,7 +7,7 @@ import (
 
 type plosivesParams struct {
 	ThresholdOverSpeechDB float64 `json:"threshold_over_speech_db" default:"-18" range:"-40..0" doc:"what breath under 60 Hz has to reach, counted from the session's speech level; a pop as loud as the speech has some -10; common practice for narration -22 to -14"`
-	MaxCutDB              float64 `json:"max_cut_db" default:"15" range:"0..24" doc:"how far the low band is turned down, under 120 Hz two thirds of it and more; common practice for narration 10 to 18"`
+	MaxCutDB              float64 `json:"max_cut_db" default:"15" range:"0..24" doc:"how far the low band is turned down at its bottom; of 15 dB some 10 at 100 Hz and 5 at 190; common practice for narration 10 to 18"`
 	ReleaseMS             float64 `json:"release_ms" default:"30" range:"5..200" doc:"time constant of coming back"`
 }
 

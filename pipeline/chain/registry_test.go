@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"runtime"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -444,6 +446,41 @@ func TestAbout(t *testing.T) {
 				break
 			}
 			at += found
+		}
+	}
+}
+
+// How late a stage is at 44.1 kHz stands in its help and in its processor's, as
+// samples, or as "No latency" where it never is.
+func TestLatencyIsTold(t *testing.T) {
+	samples := regexp.MustCompile(`Latency:[^.;]*?([\d,]+) samples at 44\.1`)
+	told := map[string]int{}
+	for _, s := range settings {
+		r := resolve(t, s.stage, s.params)
+		stage, err := find(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		about, err := stage.About()
+		if err != nil {
+			t.Fatal(err)
+		}
+		late := processor(t, r, 44100, facts()).Latency()
+		if strings.Contains(stage.Doc, "No latency") && late != 0 {
+			t.Errorf("%s %s: %d samples late, its help says no latency", s.stage, s.params, late)
+		}
+		for _, text := range []string{stage.Doc, strings.ReplaceAll(about, "\n", " ")} {
+			for _, m := range samples.FindAllStringSubmatch(text, -1) {
+				told[s.stage]++
+				if want, _ := strconv.Atoi(strings.ReplaceAll(m[1], ",", "")); late != want {
+					t.Errorf("%s %s: %d samples late, told are %d", s.stage, s.params, late, want)
+				}
+			}
+		}
+	}
+	for _, stage := range []string{"clicks", "hum", "plosives", "room-noise", "harmonics", "limiter"} {
+		if told[stage] == 0 {
+			t.Errorf("%s tells no samples", stage)
 		}
 	}
 }
