@@ -56,7 +56,7 @@ const (
 // the part: at most 0.4 Hz a minute between windows.
 //
 // Tolerance: 0.02 Hz, at drifts up to 0.2 Hz a minute. Memory is constant but for
-// 300 bytes a window, of about 6 s.
+// 300 bytes a window, one about every 6 s.
 //
 // Source: maximum likelihood of a harmonic series in noise of uneven power, as in
 // Kay, Fundamentals of Statistical Signal Processing: Estimation Theory, 1993,
