@@ -10,7 +10,6 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
-	"strings"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/meter"
@@ -96,6 +95,7 @@ func shoutRows(ctx context.Context, s *site, t *table) error {
 	if err != nil {
 		return err
 	}
+	lines := 0
 	for i, reader := range shoutReaders() {
 		s.say("shout: %s", reader.voice)
 		r, err := shout(ctx, s, voices, program, s.path("shout-"+reader.voice), reader, s.seed+uint64(i))
@@ -103,8 +103,9 @@ func shoutRows(ctx context.Context, s *site, t *table) error {
 			return fmt.Errorf("shout, %s: %w", reader.voice, err)
 		}
 		r.hold(t, "shout, "+reader.voice+": ")
+		lines = len(r.lines)
 	}
-	t.note("Shout: one scene of %d lines from a whisper to a shout, in voices of two engines, through the demo house's chains.", strings.Count(shoutScript, ".")+strings.Count(shoutScript, "!")+strings.Count(shoutScript, "?")-6)
+	t.note("Shout: one scene of %d lines from a whisper to a shout, in voices of two engines, through the demo house's chains.", lines)
 	t.note("Levels of lines are ITU-T P.56 at the generator's labels. Compression is what all compressors together take from the")
 	t.note("loudest twentieth of a line; typical is the median line. Pairs of lines are compared that are 1 dB apart or more, and count as")
 	t.note("turned where the one that was softer comes out more than %g dB louder.", evenDB)
