@@ -20,7 +20,7 @@ func limiter() Stage {
 	return definition[limiterParams]{
 		name:  "limiter",
 		about: []described{{level.Sources, "Limiter"}},
-		rev:   1,
+		rev:   2,
 		doc: `Keeps single peaks under a ceiling that counts from the session's speech level. Idle for a session
 without speech. The spec's own ceiling is kept at the end without it. Stands last.
 The ceiling in dBTP is the speech level and the parameter, -30 to 0.

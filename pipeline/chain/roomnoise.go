@@ -21,7 +21,7 @@ func roomNoise() Stage {
 	return definition[roomNoiseParams]{
 		name:  "room-noise",
 		about: []described{{restore.Sources, "Noise"}},
-		rev:   1,
+		rev:   2,
 		doc: `Takes steady noise of the room down, under the words as well as between them, by a reduction at
 most: what the session's room tone holds of each frequency. Counts from the room tone at the chain's
 input, so only a highpass, clicks, hum and plosives should stand before it. Idle for a session
