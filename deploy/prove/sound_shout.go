@@ -35,8 +35,8 @@ func shoutReaders() []shoutReader {
 	return []shoutReader{
 		{"marlow", ines, 1, append([]string{"-booth", "1.3x1.7x2.05,low=0.26,high=0.66"}, booth...)},
 		{"wren", tobias, 1, append([]string{"-booth", "1.55x1.15x2.3,low=0.3,high=0.7"}, booth...)},
-		{"espeak-f2", ines, 0.5, booth},
-		{"espeak-m3", tobias, 0.5, booth},
+		{"espeak-f2", ines, 0.6, booth},
+		{"espeak-m3", tobias, 0.6, booth},
 	}
 }
 

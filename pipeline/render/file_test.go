@@ -371,7 +371,7 @@ func measuredElsewhere(t *testing.T, what, path string, r pipeline.FileRecord) {
 		name            string
 		ours, its, near float64
 	}{
-		{"loudness", float64(r.Levels.Integrated), last(`lavfi\.r128\.I=(\S+)`), 0.02},
+		{"loudness", float64(r.Levels.Integrated), last(`lavfi\.r128\.I=(\S+)`), 0.025}, // classes of 0.01 LU there, rounded here, and one of 280 blocks at the gate is 0.014
 		{"RMS", float64(r.Levels.RMS), last(`RMS level dB: (\S+)`), exact},
 		{"sample peak", float64(r.Levels.SamplePeak), last(`Peak level dB: (\S+)`), peak},
 		{"length", r.LengthS, last(`Number of samples: (\d+)`) / 44100, 0.006},

@@ -8,6 +8,7 @@ import (
 
 // A Listener measures a mono part at the work rate for its profile, in one pass.
 type Listener struct {
+	rateHz  int
 	levels  *meter.Meter
 	room    *meter.RoomMeter
 	breaths *meter.BreathMeter
@@ -16,7 +17,7 @@ type Listener struct {
 
 // NewListener makes a listener.
 func NewListener(rateHz int) *Listener {
-	return &Listener{levels: meter.New(rateHz, 1), room: meter.NewRoom(rateHz), breaths: meter.NewBreaths(rateHz), mains: meter.NewMains(rateHz)}
+	return &Listener{rateHz: rateHz, levels: meter.New(rateHz, 1), room: meter.NewRoom(rateHz), breaths: meter.NewBreaths(rateHz), mains: meter.NewMains(rateHz)}
 }
 
 // Write takes the next frames of the part.
@@ -33,7 +34,7 @@ func (l *Listener) Result() (pipeline.ProfileRecord, pipeline.Marks, meter.Room)
 	room := l.room.Result()
 	rec := pipeline.ProfileRecord{Levels: l.levels.Levels(), SpeechS: dsp.Round2(room.SpeechS), Floor: room.Floor}
 	rec.Cut.Speech = pipeline.Span{From: room.Bounds.From, To: room.Bounds.To}
-	rec.Cut.Tone = pickTone(room.Tone)
+	rec.Cut.Tone = pickTone(room.Tone, l.rateHz)
 	if room.Floor.Windows > 0 {
 		rec.RoomTone = pipeline.Spectrum(room.ToneSpectrum)
 	}

@@ -5,6 +5,8 @@ import (
 	"os"
 	"testing"
 
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/chain"
 )
@@ -53,5 +55,46 @@ func TestMarks(t *testing.T) {
 	}
 	if level["ride"] > level["gain"]-1 {
 		t.Errorf("loudness range %.1f LU with a ride, %.1f without", level["ride"], level["gain"])
+	}
+}
+
+// Edges are laid of room tone that has gone on for half a second, where there is
+// enough of it; else of what comes nearest. In time order, and no more than 20.
+func TestPickTone(t *testing.T) {
+	const rate = 1000
+	var windows []meter.Window
+	stretch := func(from dsp.Frames, n int) {
+		for range n {
+			windows = append(windows, meter.Window{From: from, To: from + rate/2})
+			from += rate / 2
+		}
+	}
+	for i := range 30 { // pauses of one window, and a long one after each tenth
+		stretch(dsp.Frames(20*rate*i), 1)
+		if i%10 == 9 {
+			stretch(dsp.Frames(20*rate*i+5*rate), 9)
+		}
+	}
+	picked := pickTone(windows, rate)
+	if len(picked) != maxTone {
+		t.Fatalf("%d picked", len(picked))
+	}
+	for i, w := range picked {
+		if into := w.From % (20 * rate); into < 5*rate+rate/2 {
+			t.Errorf("a window %d ms into its stretch", into%(5*rate))
+		}
+		if i > 0 && w.From <= picked[i-1].From {
+			t.Error("not in order")
+		}
+	}
+	windows = windows[:0]
+	for i := range 8 {
+		stretch(dsp.Frames(20*rate*i), 1+i/6)
+	}
+	if picked = pickTone(windows, rate); len(picked) != 10 {
+		t.Errorf("%d of 10 picked", len(picked))
+	}
+	if got := pickTone(nil, rate); len(got) != 0 {
+		t.Errorf("of none: %v", got)
 	}
 }

@@ -1,10 +1,13 @@
 package render
 
 import (
+	"cmp"
 	"encoding/json"
 	"math"
 	"os"
+	"slices"
 
+	"chapterhouse/dsp"
 	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 )
@@ -75,13 +78,36 @@ func (b *bench) listen(r pipeline.ProfileRecipe) (rec pipeline.ProfileRecord, ma
 	return rec, marks, rec.Levels.Frames.Seconds(r.RateHz), nil
 }
 
+// settledToneS is how long room tone has to go on before an expander's hold and
+// release, as they are in practice, are over.
+const settledToneS = 0.5
+
 // pickTone takes at most maxTone windows, spread evenly over the part so that
-// edges hold different tone, in time order.
-func pickTone(windows []meter.Window) []pipeline.Span {
-	n := min(len(windows), maxTone)
+// edges hold different tone, in time order. Those that follow settledToneS of
+// room tone come first: in a short pause an expander is not closed yet. Where
+// fewer than half as many do, the ones that follow most of it make them up.
+func pickTone(windows []meter.Window, rateHz int) []pipeline.Span {
+	since := make([]dsp.Frames, len(windows))
+	for i := 1; i < len(windows); i++ {
+		if windows[i].From <= windows[i-1].To+dsp.FramesIn(0.1, rateHz) {
+			since[i] = since[i-1] + windows[i].From - windows[i-1].From
+		}
+	}
+	order := make([]int, len(windows))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(since[j], since[i]) })
+	settled := 0
+	for settled < len(order) && since[order[settled]] >= dsp.FramesIn(settledToneS, rateHz) {
+		settled++
+	}
+	order = order[:max(settled, min(maxTone/2, len(order)))]
+	slices.Sort(order)
+	n := min(len(order), maxTone)
 	spans := make([]pipeline.Span, 0, n)
 	for i := range n {
-		w := windows[i*len(windows)/n]
+		w := windows[order[i*len(order)/n]]
 		spans = append(spans, pipeline.Span{From: w.From, To: w.To})
 	}
 	return spans
