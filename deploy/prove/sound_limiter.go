@@ -43,7 +43,7 @@ func limiterRows(ctx context.Context, s *site, t *table) error {
 			}
 		}
 	}
-	t.note("Limiter: dB over the ceiling, by an oversampler to 8 times with 128 taps a phase under a Blackman-Harris window. Content up to")
+	t.note("Limiter: dB over the ceiling, by an oversampler to 16 times with 128 taps a phase under a Blackman-Harris window. Content up to")
 	t.note("%.2f of the rate, and in the rows named so above it.", ordinaryShare)
 	return nil
 }
@@ -130,17 +130,21 @@ func sinc(x float64) float64 {
 	return math.Sin(math.Pi*x) / (math.Pi * x)
 }
 
-const judgeTaps = 128
+const (
+	judgePhases = 16
+	judgeTaps   = 128
+)
 
-// An oversampler finds the peak of a signal 8 times oversampled: a sinc of 128
-// taps a phase under a Blackman-Harris window (Harris, Proc. IEEE 66(1), 1978).
-type oversampler [8][judgeTaps]float64
+// An oversampler finds the peak of a signal 16 times oversampled, so that half of
+// its points lie between those that the limiter looks at: a sinc of 128 taps a
+// phase under a Blackman-Harris window (Harris, Proc. IEEE 66(1), 1978).
+type oversampler [judgePhases][judgeTaps]float64
 
 func newOversampler() *oversampler {
 	o := &oversampler{}
 	for phase := range o {
 		for k := range o[phase] {
-			at := float64(k-judgeTaps/2+1) - float64(phase)/8
+			at := float64(k-judgeTaps/2+1) - float64(phase)/judgePhases
 			w := math.Pi * (at/(judgeTaps/2) + 1)
 			o[phase][k] = sinc(at) * (0.35875 - 0.48829*math.Cos(w) + 0.14128*math.Cos(2*w) - 0.01168*math.Cos(3*w))
 		}
@@ -150,7 +154,7 @@ func newOversampler() *oversampler {
 
 func (o *oversampler) peakDB(x []float64) float64 {
 	padded := append(append(make([]float64, judgeTaps), x...), make([]float64, judgeTaps)...)
-	var peaks [8]float64
+	var peaks [judgePhases]float64
 	var wait sync.WaitGroup
 	for phase := range o {
 		wait.Go(func() {

@@ -19,7 +19,7 @@ func TestOversampler(t *testing.T) {
 			fade := math.Min(1, float64(min(i, len(x)-1-i))/800)
 			x[i] = 0.5 * fade * math.Sin(2*math.Pi*f*float64(i)+1)
 		}
-		unseen := -inDB(math.Cos(math.Pi * f / 8)) // between 8 points, ITU-R BS.1770-5 Annex 2
+		unseen := -inDB(math.Cos(math.Pi * f / judgePhases)) // between its points, ITU-R BS.1770-5 Annex 2
 		if got := o.peakDB(x) + 6.0206; got > 0.005 || got < -unseen-0.005 {
 			t.Errorf("%g of the rate reads %.4f dB", f, got)
 		}
