@@ -25,7 +25,7 @@ type ClicksSettings struct {
 // than what is around it, L being a level in dB, and what it hid is the u for
 // which the residual over the gap is least:
 //
-//	mouth click:  L(2 ms, 2 to 10 kHz) ≥ L(40 ms on either side) + over_local
+//	mouth click:  L(2 ms, 2 to 10 kHz) ≥ L(around, within 40 ms) + over_local
 //	tick:         L(a control step) ≥ L(25 ms on either side) + over_local
 //	u:            Σ e² is least, over the gap and the 23 samples after it
 //
