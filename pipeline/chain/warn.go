@@ -46,6 +46,8 @@ func unusuals() []unusual {
 		{"harmonics", "de-esser", "for it adds treble to the esses that were tamed"},
 		{"compressor", "limiter", "for what comes after can rise over the ceiling again"},
 		{"eq", "limiter", "for what comes after can rise over the ceiling again"},
+		{"gain", "limiter", "for what comes after can rise over the ceiling again"},
+		{"lowpass", "limiter", "for what comes after can rise over the ceiling again"},
 		{"harmonics", "limiter", "for what comes after can rise over the ceiling again"},
 	}
 }
