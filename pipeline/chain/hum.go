@@ -7,7 +7,7 @@ import (
 )
 
 type humParams struct {
-	UpToHz float64 `json:"up_to_hz" default:"1000" range:"100..2000" doc:"the highest harmonic that is taken away, at 44.1 kHz none over 1100, at 48 and 96 kHz over 1200; common practice for narration 400 to 1500"`
+	UpToHz float64 `json:"up_to_hz" default:"1000" range:"100..1100" doc:"the highest harmonic that is taken away; common practice for narration 400 and more"`
 }
 
 func hum() Stage {
@@ -30,7 +30,7 @@ Latency: 93,184 samples at 44.1 kHz, where there is hum. See dsp/restore.Hum for
 			return restore.HumSettings{UpToHz: p.UpToHz}.Settle(rateHz)
 		},
 		practice: func(p humParams) []string {
-			return usual("up_to_hz", p.UpToHz, 400, 1500, "less leaves the buzz, and higher up hum is seldom heard")
+			return usual("up_to_hz", p.UpToHz, 400, 1100, "less leaves the buzz")
 		},
 		marks: true,
 	}.stage()

@@ -86,7 +86,7 @@ var settings = []struct {
 	{"clicks", `{}`, true},
 	{"clicks", `{"over_local_db": 6, "longest_ms": 6}`, true},
 	{"hum", `{}`, true},
-	{"hum", `{"up_to_hz": 2000}`, true},
+	{"hum", `{"up_to_hz": 1100}`, true},
 	{"plosives", `{}`, true},
 	{"plosives", `{"threshold_over_speech_db": -40, "max_cut_db": 24, "release_ms": 200}`, true},
 	{"room-noise", `{"reduction_db": 6}`, true},
