@@ -46,7 +46,7 @@ func FailingChild() []Change {
 // OtherEngine raises the revision of a stage that the demo's chain uses, as a
 // release that mends the stage does.
 func OtherEngine() []Change {
-	return []Change{{File: "pipeline/chain/highpass.go", From: "rev:  1,", To: "rev:  1001,"}}
+	return []Change{{File: "pipeline/chain/highpass.go", From: "rev:   1,", To: "rev:   1001,"}}
 }
 
 // FewTries has the broker hand a ring out twice and never again.
