@@ -1,6 +1,7 @@
 package dynamics
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -135,13 +136,13 @@ func NewCompressor(s CompressorSettings, rateHz float64) (*Compressor, error) {
 	}
 	step := dsp.ControlStep(rateHz)
 	c := &Compressor{
-		smooth:  kernel.NewSmooth(s.AttackMS, s.ReleaseMS, 0, controlRate(rateHz)),
+		smooth:  kernel.NewSmooth(s.AttackMS, s.ReleaseMS, 0, dsp.ControlRate(rateHz)),
 		share:   1 - s.ParallelPercent/100,
 		gainsDB: make([]float64, dsp.Quantum/step),
 		gains:   make([]float64, dsp.Quantum/step),
 	}
 	if s.LookAheadMS > 0 {
-		c.latency = controls(s.LookAheadMS, rateHz) * step
+		c.latency = dsp.Controls(s.LookAheadMS, rateHz) * step
 		c.delay = kernel.NewDelay(c.latency, dsp.Quantum)
 	}
 	switch s.Detector {
@@ -179,23 +180,23 @@ func (s CompressorSettings) check(rateHz float64) error {
 	case s.Timing != TimingFixed && s.Timing != "":
 		return fmt.Errorf("timing is %q, it must be %q or %q", s.Timing, TimingFixed, TimingProgram)
 	}
-	err := firstFault(
-		rate(rateHz),
-		within("threshold_dbfs", s.ThresholdDBFS, -80, 0),
-		within("ratio", s.Ratio, 1, math.Inf(1)),
-		within("knee_db", s.KneeDB, 0, 40),
-		within("attack_ms", s.AttackMS, 0, attack),
-		within("release_ms", s.ReleaseMS, 0, release),
-		within("look_ahead_ms", s.LookAheadMS, 0, 50),
-		within("range_db", s.RangeDB, 0, 80),
-		within("parallel_percent", s.ParallelPercent, 0, 90),
+	err := cmp.Or(
+		dsp.CheckRate(rateHz),
+		dsp.Within("threshold_dbfs", s.ThresholdDBFS, -80, 0),
+		dsp.Within("ratio", s.Ratio, 1, math.Inf(1)),
+		dsp.Within("knee_db", s.KneeDB, 0, 40),
+		dsp.Within("attack_ms", s.AttackMS, 0, attack),
+		dsp.Within("release_ms", s.ReleaseMS, 0, release),
+		dsp.Within("look_ahead_ms", s.LookAheadMS, 0, 50),
+		dsp.Within("range_db", s.RangeDB, 0, 80),
+		dsp.Within("parallel_percent", s.ParallelPercent, 0, 90),
 	)
 	if s.AboveHz != 0 {
-		err = firstFault(err, within("above_hz", s.AboveHz, lowest, highest))
+		err = cmp.Or(err, dsp.Within("above_hz", s.AboveHz, lowest, highest))
 		lowest = narrowestPart * s.AboveHz
 	}
 	if s.BelowHz != 0 {
-		err = firstFault(err, within("below_hz", s.BelowHz, lowest, highest))
+		err = cmp.Or(err, dsp.Within("below_hz", s.BelowHz, lowest, highest))
 	}
 	return err
 }

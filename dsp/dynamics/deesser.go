@@ -1,6 +1,7 @@
 package dynamics
 
 import (
+	"cmp"
 	"math"
 
 	"chapterhouse/dsp"
@@ -94,14 +95,14 @@ const (
 // NewDeEsser makes a de-esser at rest.
 func NewDeEsser(s DeEsserSettings, rateHz float64) (*DeEsser, error) {
 	const highestShare, narrowest = 0.45, 1.25
-	err := firstFault(
-		rate(rateHz),
-		within("from_hz", s.FromHz, 2000, highestShare/narrowest*rateHz),
-		within("to_hz", s.ToHz, narrowest*s.FromHz, highestShare*rateHz),
-		within("threshold_over_speech_db", s.ThresholdOverSpeechDB, -40, 20),
-		within("max_cut_db", s.MaxCutDB, 0, 24),
-		within("attack_ms", s.AttackMS, 0, 50),
-		within("release_ms", s.ReleaseMS, 1, 150),
+	err := cmp.Or(
+		dsp.CheckRate(rateHz),
+		dsp.Within("from_hz", s.FromHz, 2000, highestShare/narrowest*rateHz),
+		dsp.Within("to_hz", s.ToHz, narrowest*s.FromHz, highestShare*rateHz),
+		dsp.Within("threshold_over_speech_db", s.ThresholdOverSpeechDB, -40, 20),
+		dsp.Within("max_cut_db", s.MaxCutDB, 0, 24),
+		dsp.Within("attack_ms", s.AttackMS, 0, 50),
+		dsp.Within("release_ms", s.ReleaseMS, 1, 150),
 	)
 	if err != nil {
 		return nil, err
@@ -133,10 +134,10 @@ func NewDeEsser(s DeEsserSettings, rateHz float64) (*DeEsser, error) {
 		part:      part,
 		below:     kernel.NewCascade(below),
 		latency:   int(math.Floor(part.delay + 0.5)),
-		bandMean:  kernel.NewMean(controls(essWindowMS, rateHz)),
+		bandMean:  kernel.NewMean(dsp.Controls(essWindowMS, rateHz)),
 		speech:    newSpeechLevel(n, rateHz),
 		curve:     kernel.Compression(s.ThresholdOverSpeechDB, math.Inf(1), essKneeDB, s.MaxCutDB),
-		smooth:    kernel.NewSmooth(s.AttackMS, s.ReleaseMS, 0, controlRate(rateHz)),
+		smooth:    kernel.NewSmooth(s.AttackMS, s.ReleaseMS, 0, dsp.ControlRate(rateHz)),
 		ramp:      kernel.NewRamp(step, rest),
 		inBand:    make([]float64, dsp.Quantum),
 		belowBand: make([]float64, dsp.Quantum),

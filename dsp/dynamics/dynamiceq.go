@@ -1,6 +1,7 @@
 package dynamics
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -93,7 +94,7 @@ type movingBand struct {
 
 // NewDynamicEQ makes an eq of bands in their order, at rest.
 func NewDynamicEQ(bands []EQBand, rateHz float64) (*DynamicEQ, error) {
-	if err := rate(rateHz); err != nil {
+	if err := dsp.CheckRate(rateHz); err != nil {
 		return nil, err
 	}
 	e := &DynamicEQ{gainsDB: make([]float64, dsp.Quantum/dsp.ControlStep(rateHz)), shaped: make([]float64, dsp.Quantum)}
@@ -123,11 +124,11 @@ func NewDynamicEQ(bands []EQBand, rateHz float64) (*DynamicEQ, error) {
 }
 
 func newMovingBand(s Movement, rateHz float64) (*movingBand, error) {
-	err := firstFault(
-		within("gain_db", s.GainDB, -largestMoveDB, largestMoveUpDB),
-		within("threshold_dbfs", s.ThresholdDBFS, -120, 0),
-		within("attack_ms", s.AttackMS, 0, 500),
-		within("release_ms", s.ReleaseMS, 1, 800),
+	err := cmp.Or(
+		dsp.Within("gain_db", s.GainDB, -largestMoveDB, largestMoveUpDB),
+		dsp.Within("threshold_dbfs", s.ThresholdDBFS, -120, 0),
+		dsp.Within("attack_ms", s.AttackMS, 0, 500),
+		dsp.Within("release_ms", s.ReleaseMS, 1, 800),
 	)
 	if err != nil {
 		return nil, err
@@ -140,7 +141,7 @@ func newMovingBand(s Movement, rateHz float64) (*movingBand, error) {
 		floorDB:  s.FloorDBFS,
 		lifts:    s.GainDB > 0,
 		perFull:  1 / (kernel.FromDB(s.GainDB) - 1),
-		smooth:   kernel.NewSmooth(s.AttackMS, s.ReleaseMS, 0, controlRate(rateHz)),
+		smooth:   kernel.NewSmooth(s.AttackMS, s.ReleaseMS, 0, dsp.ControlRate(rateHz)),
 		ramp:     kernel.NewRamp(step, 0),
 		levelsDB: make([]float64, n),
 		movesDB:  make([]float64, n),

@@ -17,7 +17,6 @@
 package dynamics
 
 import (
-	"fmt"
 	"math"
 
 	"chapterhouse/dsp"
@@ -45,15 +44,15 @@ type detector struct {
 // newPeakDetector holds the peak of each control step for peakHoldMS, and for
 // holdMS more.
 func newPeakDetector(holdMS, rateHz float64) *detector {
-	return &detector{step: dsp.ControlStep(rateHz), hold: kernel.NewHold(controls(peakHoldMS+holdMS, rateHz))}
+	return &detector{step: dsp.ControlStep(rateHz), hold: kernel.NewHold(dsp.Controls(peakHoldMS+holdMS, rateHz))}
 }
 
 // newRMSDetector takes the mean square over windowMS and holds its maximum for
 // holdMS more.
 func newRMSDetector(windowMS, holdMS, rateHz float64) *detector {
-	d := &detector{step: dsp.ControlStep(rateHz), mean: kernel.NewMean(controls(windowMS, rateHz))}
+	d := &detector{step: dsp.ControlStep(rateHz), mean: kernel.NewMean(dsp.Controls(windowMS, rateHz))}
 	if holdMS > 0 {
-		d.hold = kernel.NewHold(1 + controls(holdMS, rateHz))
+		d.hold = kernel.NewHold(1 + dsp.Controls(holdMS, rateHz))
 	}
 	return d
 }
@@ -83,14 +82,6 @@ func (d *detector) reset() {
 	}
 }
 
-// controlRate is the number of control steps a second.
-func controlRate(rateHz float64) float64 { return rateHz / float64(dsp.ControlStep(rateHz)) }
-
-// controls is the number of control steps that cover a time, at least 1.
-func controls(ms, rateHz float64) int {
-	return max(1, int(math.Ceil(float64(ms/1000*controlRate(rateHz))-1e-9)))
-}
-
 // smoothingMS is how long a smoother with the time constant tauMS takes from a
 // difference of rangeDB until it is below settledDB.
 func smoothingMS(rangeDB, tauMS float64) float64 {
@@ -103,28 +94,4 @@ func smoothingMS(rangeDB, tauMS float64) float64 {
 // frames is a time in samples, rounded up, and one control step, for the grid.
 func frames(ms, rateHz float64) int {
 	return int(math.Ceil(ms/1000*rateHz)) + dsp.ControlStep(rateHz)
-}
-
-// within says that a value is outside its legal range, by key.
-func within(key string, value, low, high float64) error {
-	if value >= low && value <= high {
-		return nil
-	}
-	if math.IsInf(high, 1) {
-		return fmt.Errorf("%s is %g, it must be %g or more", key, value, low)
-	}
-	return fmt.Errorf("%s is %g, it must be %g to %g", key, value, low, high)
-}
-
-// rate checks a sample rate.
-func rate(rateHz float64) error { return within("rate_hz", rateHz, 8000, 192000) }
-
-// firstFault is the first of several checks that failed.
-func firstFault(faults ...error) error {
-	for _, err := range faults {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
 }

@@ -3,6 +3,7 @@ package dynamics
 import (
 	"math"
 
+	"chapterhouse/dsp"
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
 )
@@ -42,7 +43,7 @@ func newSibilance(controlsPerQuantum int, rateHz float64) (*sibilance, error) {
 	if err != nil {
 		return nil, err
 	}
-	n := controls(essWindowMS, rateHz)
+	n := dsp.Controls(essWindowMS, rateHz)
 	return &sibilance{ess: ess, sh: sh, essMean: kernel.NewMean(n), shMean: kernel.NewMean(n),
 		shares: make([]float64, controlsPerQuantum), shDB: make([]float64, controlsPerQuantum)}, nil
 }
@@ -83,7 +84,7 @@ type ahead struct {
 func (d *DeEsser) Follow(earlier *DeEsser, lateBy int) {
 	n := len(d.gainsDB)
 	d.ahead = append(d.ahead, ahead{
-		of: earlier, delay: kernel.NewDelay((lateBy+d.step/2)/d.step, n), hold: kernel.NewHold(controls(followMS, d.rateHz)),
+		of: earlier, delay: kernel.NewDelay((lateBy+d.step/2)/d.step, n), hold: kernel.NewHold(dsp.Controls(followMS, d.rateHz)),
 		cuts: make([]float64, n), held: make([]float64, n),
 	})
 	overlap := d.set.FromHz < earlier.set.ToHz && earlier.set.FromHz < d.set.ToHz

@@ -1,6 +1,7 @@
 package dynamics
 
 import (
+	"cmp"
 	"fmt"
 
 	"chapterhouse/dsp"
@@ -101,7 +102,7 @@ func NewExpander(s ExpanderSettings, rateHz float64) (*Expander, error) {
 	n := dsp.Quantum / step
 	e := &Expander{deepestDB: make([]float64, n), gains: make([]float64, n)}
 	if s.LookAheadMS > 0 {
-		e.latency = controls(s.LookAheadMS, rateHz) * step
+		e.latency = dsp.Controls(s.LookAheadMS, rateHz) * step
 	}
 	for _, b := range s.Bands {
 		curve := kernel.Expansion(b.ThresholdDBFS, b.Ratio, s.KneeDB, b.RangeDB)
@@ -110,9 +111,9 @@ func NewExpander(s ExpanderSettings, rateHz float64) (*Expander, error) {
 			detector:     newRMSDetector(rmsWindowMS, s.HoldMS+s.LookAheadMS, rateHz),
 			thresholdDB:  b.ThresholdDBFS,
 			hysteresisDB: s.HysteresisDB,
-			patience:     controls(hysteresisMS, rateHz),
+			patience:     dsp.Controls(hysteresisMS, rateHz),
 			curve:        curve,
-			smooth:       kernel.NewSmooth(s.ReleaseMS, s.AttackMS, closedDB, controlRate(rateHz)),
+			smooth:       kernel.NewSmooth(s.ReleaseMS, s.AttackMS, closedDB, dsp.ControlRate(rateHz)),
 			delay:        kernel.NewDelay(e.latency, dsp.Quantum),
 			ramp:         kernel.NewRamp(step, kernel.FromDB(closedDB)),
 			gainsDB:      make([]float64, n),
@@ -135,23 +136,23 @@ func (s ExpanderSettings) check(rateHz float64) error {
 	}
 	for i, b := range s.Bands {
 		key := func(name string) string { return fmt.Sprintf("bands[%d].%s", i, name) }
-		err := firstFault(
-			within(key("threshold_dbfs"), b.ThresholdDBFS, -120, 0),
-			within(key("ratio"), b.Ratio, 1, 100),
-			within(key("range_db"), b.RangeDB, 0, 80),
+		err := cmp.Or(
+			dsp.Within(key("threshold_dbfs"), b.ThresholdDBFS, -120, 0),
+			dsp.Within(key("ratio"), b.Ratio, 1, 100),
+			dsp.Within(key("range_db"), b.RangeDB, 0, 80),
 		)
 		if err != nil {
 			return err
 		}
 	}
-	return firstFault(
-		rate(rateHz),
-		within("knee_db", s.KneeDB, 0, 24),
-		within("look_ahead_ms", s.LookAheadMS, 0, 50),
-		within("attack_ms", s.AttackMS, 0, 200),
-		within("hold_ms", s.HoldMS, 0, 1000),
-		within("release_ms", s.ReleaseMS, 1, 450),
-		within("hysteresis_db", s.HysteresisDB, 0, 12),
+	return cmp.Or(
+		dsp.CheckRate(rateHz),
+		dsp.Within("knee_db", s.KneeDB, 0, 24),
+		dsp.Within("look_ahead_ms", s.LookAheadMS, 0, 50),
+		dsp.Within("attack_ms", s.AttackMS, 0, 200),
+		dsp.Within("hold_ms", s.HoldMS, 0, 1000),
+		dsp.Within("release_ms", s.ReleaseMS, 1, 450),
+		dsp.Within("hysteresis_db", s.HysteresisDB, 0, 12),
 	)
 }
 

@@ -1,6 +1,7 @@
 package dynamics
 
 import (
+	"cmp"
 	"fmt"
 	"sort"
 
@@ -68,12 +69,12 @@ const (
 
 // NewRide makes a ride at the start of its part.
 func NewRide(s RideSettings, rateHz float64) (*Ride, error) {
-	err := firstFault(
-		rate(rateHz),
-		within("reference_dbfs", s.ReferenceDBFS, levelLowest, 0),
-		within("share_percent", s.SharePercent, 0, mostShare),
-		within("max_db", s.MaxDB, 0, mostRideDB),
-		within("ramp_ms", s.RampMS, 50, 500),
+	err := cmp.Or(
+		dsp.CheckRate(rateHz),
+		dsp.Within("reference_dbfs", s.ReferenceDBFS, levelLowest, 0),
+		dsp.Within("share_percent", s.SharePercent, 0, mostShare),
+		dsp.Within("max_db", s.MaxDB, 0, mostRideDB),
+		dsp.Within("ramp_ms", s.RampMS, 50, 500),
 	)
 	if err != nil {
 		return nil, err

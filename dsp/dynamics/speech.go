@@ -3,6 +3,7 @@ package dynamics
 import (
 	"math"
 
+	"chapterhouse/dsp"
 	"chapterhouse/dsp/kernel"
 )
 
@@ -51,11 +52,11 @@ type speechLevel struct {
 }
 
 func newSpeechLevel(controlsPerQuantum int, rateHz float64) *speechLevel {
-	memory := controls(speechMemoryMS, rateHz)
+	memory := dsp.Controls(speechMemoryMS, rateHz)
 	values := func() []float64 { return make([]float64, controlsPerQuantum) }
 	return &speechLevel{
-		mean:     kernel.NewMean(controls(rmsWindowMS, rateHz)),
-		brief:    kernel.NewMean(controls(essWindowMS, rateHz)),
+		mean:     kernel.NewMean(dsp.Controls(rmsWindowMS, rateHz)),
+		brief:    kernel.NewMean(dsp.Controls(essWindowMS, rateHz)),
 		loudest:  kernel.NewHold(memory),
 		softest:  kernel.NewHold(memory),
 		known:    kernel.NewHold(memory),
@@ -65,7 +66,7 @@ func newSpeechLevel(controlsPerQuantum int, rateHz float64) *speechLevel {
 		levelsDB: values(),
 		briefDB:  values(),
 		weights:  values(),
-		age:      kernel.OnePole(speechTauMS, controlRate(rateHz)),
+		age:      kernel.OnePole(speechTauMS, dsp.ControlRate(rateHz)),
 	}
 }
 

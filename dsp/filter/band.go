@@ -1,8 +1,10 @@
 package filter
 
 import (
+	"cmp"
 	"math"
 
+	"chapterhouse/dsp"
 	"chapterhouse/dsp/kernel"
 )
 
@@ -19,7 +21,7 @@ import (
 //
 // Source: Audio EQ Cookbook (W3C Note, 2021), notch.
 func Notch(centreHz, q, rateHz float64) ([]kernel.Biquad, error) {
-	if err := firstFault(frequency("centre_hz", centreHz, rateHz), within("q", q, 1, 100)); err != nil {
+	if err := cmp.Or(frequency("centre_hz", centreHz, rateHz), dsp.Within("q", q, 1, 100)); err != nil {
 		return nil, err
 	}
 	p := cookbook(2*math.Pi*centreHz/rateHz, q)
@@ -38,7 +40,7 @@ func Notch(centreHz, q, rateHz float64) ([]kernel.Biquad, error) {
 //
 // Source: Audio EQ Cookbook (W3C Note, 2021), BPF with constant peak gain.
 func Bandpass(centreHz, q, rateHz float64) ([]kernel.Biquad, error) {
-	if err := firstFault(frequency("centre_hz", centreHz, rateHz), within("q", q, 0.1, 40)); err != nil {
+	if err := cmp.Or(frequency("centre_hz", centreHz, rateHz), dsp.Within("q", q, 0.1, 40)); err != nil {
 		return nil, err
 	}
 	p := cookbook(2*math.Pi*centreHz/rateHz, q)
@@ -63,8 +65,8 @@ func Bandpass(centreHz, q, rateHz float64) ([]kernel.Biquad, error) {
 //
 // Source: Audio EQ Cookbook (W3C Note, 2021), peakingEQ.
 func Bell(centreHz, gainDB, q, rateHz float64) ([]kernel.Biquad, error) {
-	if err := firstFault(frequency("centre_hz", centreHz, rateHz),
-		within("gain_db", gainDB, -24, 24), within("q", q, 0.1, 40)); err != nil {
+	if err := cmp.Or(frequency("centre_hz", centreHz, rateHz),
+		dsp.Within("gain_db", gainDB, -24, 24), dsp.Within("q", q, 0.1, 40)); err != nil {
 		return nil, err
 	}
 	if gainDB == 0 {

@@ -6,9 +6,9 @@
 package filter
 
 import (
-	"fmt"
 	"math"
 
+	"chapterhouse/dsp"
 	"chapterhouse/dsp/kernel"
 )
 
@@ -55,28 +55,10 @@ const (
 	highestShare = 0.45
 )
 
-// within says that a value is outside its legal range, by key.
-func within(key string, value, low, high float64) error {
-	if value >= low && value <= high {
-		return nil
-	}
-	return fmt.Errorf("%s is %g, it must be %g to %g", key, value, low, high)
-}
-
 // frequency checks a frequency and the rate it is meant for.
 func frequency(key string, hz, rateHz float64) error {
-	if err := within("rate_hz", rateHz, 8000, 384000); err != nil {
+	if err := dsp.Within("rate_hz", rateHz, 8000, 384000); err != nil {
 		return err
 	}
-	return within(key, hz, lowestHz, highestShare*rateHz)
-}
-
-// firstFault is the first of several checks that failed.
-func firstFault(faults ...error) error {
-	for _, err := range faults {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	return dsp.Within(key, hz, lowestHz, highestShare*rateHz)
 }

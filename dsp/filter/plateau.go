@@ -1,9 +1,11 @@
 package filter
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
+	"chapterhouse/dsp"
 	"chapterhouse/dsp/kernel"
 )
 
@@ -43,8 +45,8 @@ const (
 // 53(11), 2005: Butterworth case with the gain at the edges the geometric mean
 // of floor and surroundings, factored here into second-order sections.
 func Plateau(fromHz, toHz, gainDB, rateHz float64) ([]kernel.Biquad, error) {
-	if err := firstFault(frequency("from_hz", fromHz, rateHz), frequency("to_hz", toHz, rateHz),
-		within("gain_db", gainDB, -plateauLargestGain, plateauLargestGain)); err != nil {
+	if err := cmp.Or(frequency("from_hz", fromHz, rateHz), frequency("to_hz", toHz, rateHz),
+		dsp.Within("gain_db", gainDB, -plateauLargestGain, plateauLargestGain)); err != nil {
 		return nil, err
 	}
 	if narrowest := fromHz * kernel.Pow(2, 1./12); toHz < narrowest {

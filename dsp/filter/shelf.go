@@ -1,8 +1,10 @@
 package filter
 
 import (
+	"cmp"
 	"math"
 
+	"chapterhouse/dsp"
 	"chapterhouse/dsp/kernel"
 )
 
@@ -41,8 +43,8 @@ func HighShelf(cornerHz, gainDB, slope, rateHz float64) ([]kernel.Biquad, error)
 // shelf is a low shelf with side 1. A high shelf is its mirror image: the
 // same with the sign of cos w and of both odd coefficients turned, side -1.
 func shelf(cornerHz, gainDB, slope, rateHz, side float64) ([]kernel.Biquad, error) {
-	if err := firstFault(frequency("corner_hz", cornerHz, rateHz),
-		within("gain_db", gainDB, -24, 24), within("slope", slope, 0.1, 1)); err != nil {
+	if err := cmp.Or(frequency("corner_hz", cornerHz, rateHz),
+		dsp.Within("gain_db", gainDB, -24, 24), dsp.Within("slope", slope, 0.1, 1)); err != nil {
 		return nil, err
 	}
 	if gainDB == 0 {

@@ -2,7 +2,7 @@
 package harmonics
 
 import (
-	"fmt"
+	"cmp"
 	"math"
 
 	"chapterhouse/dsp"
@@ -89,19 +89,20 @@ const (
 
 // New makes a Harmonics at rest.
 func New(s Settings, rateHz float64) (*Harmonics, error) {
-	for _, c := range []struct {
-		key              string
-		value, low, high float64
-		none             bool
-	}{
-		{"rate_hz", rateHz, 8000, 192000, false},
-		{"reference_dbfs", s.ReferenceDBFS, -80, 0, false},
-		{"second_db", s.SecondDB, -60, -20, true},
-		{"third_db", s.ThirdDB, -60, -20, true},
-	} {
-		if !(c.value >= c.low && c.value <= c.high || c.none && math.IsInf(c.value, -1)) {
-			return nil, fmt.Errorf("%s is %g, it must be %g to %g", c.key, c.value, c.low, c.high)
+	level := func(key string, db float64) error {
+		if math.IsInf(db, -1) {
+			return nil // none
 		}
+		return dsp.Within(key, db, -60, -20)
+	}
+	err := cmp.Or(
+		dsp.CheckRate(rateHz),
+		dsp.Within("reference_dbfs", s.ReferenceDBFS, -80, 0),
+		level("second_db", s.SecondDB),
+		level("third_db", s.ThirdDB),
+	)
+	if err != nil {
+		return nil, err
 	}
 	dc, err := filter.Highpass(dcHz, 12, rateHz)
 	if err != nil {

@@ -1,7 +1,7 @@
 package level
 
 import (
-	"fmt"
+	"cmp"
 	"math"
 
 	"chapterhouse/dsp"
@@ -71,18 +71,14 @@ func NewLimiter(s LimiterSettings, rateHz float64) (*Limiter, error) {
 	if s.LookAheadMS == 0 {
 		s.LookAheadMS = DefaultLookAheadMS
 	}
-	for _, c := range []struct {
-		key              string
-		value, low, high float64
-	}{
-		{"rate_hz", rateHz, 8000, 192000},
-		{"ceiling_dbtp", s.CeilingDBTP, -30, 0},
-		{"look_ahead_ms", s.LookAheadMS, 1, 20},
-		{"release_ms", s.ReleaseMS, 10, 800},
-	} {
-		if !(c.value >= c.low && c.value <= c.high) {
-			return nil, fmt.Errorf("%s is %g, it must be %g to %g", c.key, c.value, c.low, c.high)
-		}
+	err := cmp.Or(
+		dsp.CheckRate(rateHz),
+		dsp.Within("ceiling_dbtp", s.CeilingDBTP, -30, 0),
+		dsp.Within("look_ahead_ms", s.LookAheadMS, 1, 20),
+		dsp.Within("release_ms", s.ReleaseMS, 10, 800),
+	)
+	if err != nil {
+		return nil, err
 	}
 	step := dsp.ControlStep(rateHz)
 	controlRate := rateHz / float64(step)

@@ -1,6 +1,7 @@
 package restore
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"sort"
@@ -63,11 +64,11 @@ const breathWindowMS = 60
 
 // NewBreaths makes one at the start of its part.
 func NewBreaths(s BreathsSettings, rateHz float64) (*Breaths, error) {
-	err := firstFault(
-		rate(rateHz),
-		within("cut_db", s.CutDB, 0, 10),
-		within("ramp_ms", s.RampMS, 5, 60),
-		within("room_tone_dbfs_a", s.RoomToneDBFSA, -150, 0),
+	err := cmp.Or(
+		dsp.CheckRate(rateHz),
+		dsp.Within("cut_db", s.CutDB, 0, 10),
+		dsp.Within("ramp_ms", s.RampMS, 5, 60),
+		dsp.Within("room_tone_dbfs_a", s.RoomToneDBFSA, -150, 0),
 	)
 	if err != nil {
 		return nil, err
@@ -79,7 +80,7 @@ func NewBreaths(s BreathsSettings, rateHz float64) (*Breaths, error) {
 	}
 	step := dsp.ControlStep(rateHz)
 	n := dsp.Quantum / step
-	window := controls(breathWindowMS, rateHz)
+	window := dsp.Controls(breathWindowMS, rateHz)
 	b := &Breaths{
 		breaths: s.Breaths, cutDB: s.CutDB, toneDB: s.RoomToneDBFSA, ramping: s.RampMS / 1000 * rateHz, step: step,
 		latency:   window / 2 * step,

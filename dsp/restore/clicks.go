@@ -1,6 +1,7 @@
 package restore
 
 import (
+	"cmp"
 	"math"
 
 	"chapterhouse/dsp"
@@ -100,10 +101,10 @@ const (
 
 // NewClicks makes the processor, silence before it.
 func NewClicks(s ClicksSettings, rateHz float64) (*Clicks, error) {
-	err := firstFault(
-		rate(rateHz),
-		within("over_local_db", s.OverLocalDB, 6, 30),
-		within("longest_ms", s.LongestMS, 0.5, 6),
+	err := cmp.Or(
+		dsp.CheckRate(rateHz),
+		dsp.Within("over_local_db", s.OverLocalDB, 6, 30),
+		dsp.Within("longest_ms", s.LongestMS, 0.5, 6),
 	)
 	if err != nil {
 		return nil, err
@@ -148,7 +149,7 @@ func between(lowHz, highHz float64, slope int, rateHz float64) ([]kernel.Biquad,
 	return append(high, low...), err
 }
 
-func (c *Clicks) controls(ms float64) int { return controls(ms, c.rateHz) }
+func (c *Clicks) controls(ms float64) int { return dsp.Controls(ms, c.rateHz) }
 
 // Settle is the number of samples after which a cold start is within -60 dB of
 // a warm one.

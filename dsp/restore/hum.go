@@ -1,6 +1,7 @@
 package restore
 
 import (
+	"cmp"
 	"math"
 
 	"chapterhouse/dsp"
@@ -105,9 +106,9 @@ const (
 
 // NewHum makes the processor at the start of its part.
 func NewHum(s HumSettings, rateHz float64) (*Hum, error) {
-	err := firstFault(rate(rateHz), within("up_to_hz", s.UpToHz, 100, 2000))
+	err := cmp.Or(dsp.CheckRate(rateHz), dsp.Within("up_to_hz", s.UpToHz, 100, 2000))
 	for _, p := range s.Points {
-		err = firstFault(err, within("the mains' frequency", p.Hz, 40, 70))
+		err = cmp.Or(err, dsp.Within("the mains' frequency", p.Hz, 40, 70))
 	}
 	if err != nil {
 		return nil, err
@@ -120,7 +121,7 @@ func NewHum(s HumSettings, rateHz float64) (*Hum, error) {
 	if len(s.Points) == 0 || len(s.RoomTone) != len(spectrum.SixthOctaves()) {
 		return h, nil // orders is 0: nothing to take away
 	}
-	top := min(s.UpToHz, 0.2*controlRate(rateHz))
+	top := min(s.UpToHz, 0.2*dsp.ControlRate(rateHz))
 	h.orders = int(top / s.Points[0].Hz)
 	h.findLimits()
 	h.turns = make([]float64, len(s.Points))

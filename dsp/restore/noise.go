@@ -1,6 +1,7 @@
 package restore
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -65,7 +66,7 @@ type Noise struct {
 
 // NewNoise makes the processor, silence before it.
 func NewNoise(s NoiseSettings, rateHz float64) (*Noise, error) {
-	if err := firstFault(rate(rateHz), within("reduction_db", s.ReductionDB, 0, 12)); err != nil {
+	if err := cmp.Or(dsp.CheckRate(rateHz), dsp.Within("reduction_db", s.ReductionDB, 0, 12)); err != nil {
 		return nil, err
 	}
 	if n, want := len(s.RoomTone), len(spectrum.SixthOctaves()); n != 0 && n != want {

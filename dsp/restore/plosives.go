@@ -1,6 +1,7 @@
 package restore
 
 import (
+	"cmp"
 	"math"
 
 	"chapterhouse/dsp"
@@ -97,11 +98,11 @@ const (
 
 // NewPlosives makes the processor at rest.
 func NewPlosives(s PlosivesSettings, rateHz float64) (*Plosives, error) {
-	err := firstFault(
-		rate(rateHz),
-		within("threshold_dbfs", s.ThresholdDBFS, -120, 0),
-		within("max_cut_db", s.MaxCutDB, 0, 24),
-		within("release_ms", s.ReleaseMS, 5, 200),
+	err := cmp.Or(
+		dsp.CheckRate(rateHz),
+		dsp.Within("threshold_dbfs", s.ThresholdDBFS, -120, 0),
+		dsp.Within("max_cut_db", s.MaxCutDB, 0, 24),
+		dsp.Within("release_ms", s.ReleaseMS, 5, 200),
 	)
 	if err != nil {
 		return nil, err
@@ -110,25 +111,25 @@ func NewPlosives(s PlosivesSettings, rateHz float64) (*Plosives, error) {
 	values := func() []float64 { return make([]float64, dsp.Quantum/step) }
 	p := &Plosives{s: s, step: step, control: values(), levelsDB: values(), voiceDB: values(), gains: values(), gainsDB: values()}
 	p.low = newSmoother(odd(rateHz / lowNullHz))
-	p.deep = newSmoother(odd(controlRate(rateHz) / deepNullHz))
-	usual := odd(usualMS / 1000 * controlRate(rateHz) / hop)
+	p.deep = newSmoother(odd(dsp.ControlRate(rateHz) / deepNullHz))
+	usual := odd(usualMS / 1000 * dsp.ControlRate(rateHz) / hop)
 	waits := usual / 2 * hop
-	p.latency = (waits + p.deep.delay() + controls(burstMS/2+2*downMS, rateHz)) * step
+	p.latency = (waits + p.deep.delay() + dsp.Controls(burstMS/2+2*downMS, rateHz)) * step
 	p.delay = kernel.NewDelay(p.latency, dsp.Quantum)
 	p.later = kernel.NewDelay(p.latency-p.low.delay(), dsp.Quantum)
 	p.lows = make([]float64, dsp.Quantum)
-	p.mean = kernel.NewMean(controls(burstMS, rateHz))
-	p.bridge = kernel.NewHold(controls(bridgeMS, rateHz))
+	p.mean = kernel.NewMean(dsp.Controls(burstMS, rateHz))
+	p.bridge = kernel.NewHold(dsp.Controls(bridgeMS, rateHz))
 	p.usual = newMedian(usual)
-	p.rumble = kernel.NewHold(controls(rumbleMS, rateHz) / hop)
+	p.rumble = kernel.NewHold(dsp.Controls(rumbleMS, rateHz) / hop)
 	p.wait = kernel.NewDelay(waits, dsp.Quantum/step)
-	p.upper = newSmoother(odd(controlRate(rateHz) / lowNullHz))
+	p.upper = newSmoother(odd(dsp.ControlRate(rateHz) / lowNullHz))
 	p.upperWait = kernel.NewDelay(p.upper.delay(), dsp.Quantum/step)
-	p.voiceMean = kernel.NewMean(controls(burstMS, rateHz))
-	p.voiceHold = kernel.NewHold(controls(voiceMS, rateHz))
+	p.voiceMean = kernel.NewMean(dsp.Controls(burstMS, rateHz))
+	p.voiceHold = kernel.NewHold(dsp.Controls(voiceMS, rateHz))
 	// The hold looks ahead by half of it.
-	p.voiceWait = kernel.NewDelay(waits+p.deep.delay()-p.upper.delay()-controls(voiceMS/2-bridgeMS/2, rateHz), dsp.Quantum/step)
-	p.smooth = kernel.NewSmooth(downMS, s.ReleaseMS, 0, controlRate(rateHz))
+	p.voiceWait = kernel.NewDelay(waits+p.deep.delay()-p.upper.delay()-dsp.Controls(voiceMS/2-bridgeMS/2, rateHz), dsp.Quantum/step)
+	p.smooth = kernel.NewSmooth(downMS, s.ReleaseMS, 0, dsp.ControlRate(rateHz))
 	p.ramp = kernel.NewRamp(step, 0)
 	return p, nil
 }
