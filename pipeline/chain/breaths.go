@@ -2,11 +2,8 @@ package chain
 
 import (
 	"chapterhouse/dsp"
-	"chapterhouse/dsp/kernel"
 	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/restore"
-	"chapterhouse/dsp/spectrum"
-	"chapterhouse/pipeline"
 )
 
 type breathsParams struct {
@@ -27,7 +24,7 @@ Latency: 30 ms. See dsp/restore.Breaths for formula and source.`,
 			s := restore.BreathsSettings{CutDB: p.CutDB, RampMS: p.RampMS}
 			if hasTone(f.Facts) {
 				s.Breaths = f.Breaths
-				s.RoomToneDBFSA = max(-150, min(0, toneLevelA(f.RoomTone, rateHz)))
+				s.RoomToneDBFSA = max(-150, min(0, toneThrough(f.RoomTone, rateHz, responseOf(meter.AWeighting(rateHz), rateHz))))
 			}
 			return restore.NewBreaths(s, rateHz)
 		},
@@ -35,20 +32,7 @@ Latency: 30 ms. See dsp/restore.Breaths for formula and source.`,
 		practice: func(p breathsParams) []string {
 			return usual("cut_db", p.CutDB, 4, 8, "less is hardly heard, more leaves a voice without lungs")
 		},
+		idle:  idleWithoutTone[breathsParams],
 		marks: true,
 	}.stage()
-}
-
-// toneLevelA is the A-weighted level of a room tone, RMS dBFS: the powers of the
-// sixth octaves, each as the weighting lets its middle through.
-func toneLevelA(tone pipeline.Spectrum, rateHz float64) float64 {
-	weighting := meter.AWeighting(rateHz)
-	var power float64
-	for i, b := range spectrum.SixthOctaves() {
-		if i < len(tone) && known(tone[i]) && b.Mid < rateHz/2 {
-			db, _ := kernel.Response(weighting, b.Mid, rateHz)
-			power += kernel.FromPowerDB(float64(tone[i]) + db)
-		}
-	}
-	return kernel.PowerDB(power)
 }

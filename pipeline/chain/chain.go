@@ -34,6 +34,9 @@ type Stage struct {
 	// Practice says which parameters lie outside common practice for narration,
 	// with the figure and what it leads to. nil: there is none.
 	Practice func(p Params) []string
+	// Idle says what the stage leaves undone with a session's facts, and why; nil:
+	// it needs none.
+	Idle func(p Params, f pipeline.Facts) []string
 	// About is the doc comment of the processor: what a listener hears, formula,
 	// parameters, latency, source, in this order.
 	About func() (string, error)

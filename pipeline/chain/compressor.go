@@ -77,6 +77,7 @@ Latency: the look-ahead. See dsp/dynamics.Compressor for formula and source.`,
 		settle: func(p compressorParams, rateHz float64) int {
 			return p.settings(-80).Settle(rateHz) // the lowest threshold has the longest way back
 		},
+		idle: idleWithoutSpeech[compressorParams],
 		practice: func(p compressorParams) []string {
 			if p.AboveHz > 0 || p.BelowHz > 0 {
 				return nil // there is none for parts

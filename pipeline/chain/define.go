@@ -20,7 +20,8 @@ type definition[P any] struct {
 
 	about    []described        // the processors that it is made of
 	practice func(p P) []string // nil: no practice to compare with
-	marks    bool               // make asks for the part's marks
+	idle     func(p P, f pipeline.Facts) []string
+	marks    bool // make asks for the part's marks
 	shown    Shown
 }
 
@@ -67,6 +68,15 @@ func (d definition[P]) stage() Stage {
 				return nil // New says so
 			}
 			return d.practice(p)
+		}
+	}
+	if d.idle != nil {
+		s.Idle = func(params Params, f pipeline.Facts) []string {
+			var p P
+			if err := json.Unmarshal(params, &p); err != nil {
+				return nil // New says so
+			}
+			return d.idle(p, f)
 		}
 	}
 	return s

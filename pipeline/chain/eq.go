@@ -9,6 +9,7 @@ import (
 	"chapterhouse/dsp/dynamics"
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
+	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/house/strict"
 )
 
@@ -174,6 +175,12 @@ formulas and sources.`,
 			return filtered(p.sections(rateHz))
 		},
 		settle: func(p eqParams, rateHz float64) int { return settle(p.sections(rateHz)) + p.settleMoves(rateHz) },
+		idle: func(p eqParams, f pipeline.Facts) []string {
+			if known(f.SpeechDBFS) || !p.moves() {
+				return nil
+			}
+			return []string{"leaves its dynamic bands out: the session has no speech to count from"}
+		},
 	}.stage()
 	s.Doc = strings.TrimRight(s.Doc, "\n") + "\n\n" + docs.String()
 	s.Resolve = resolveEQ

@@ -8,7 +8,6 @@ import (
 	"chapterhouse/dsp/dynamics"
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
-	"chapterhouse/dsp/spectrum"
 )
 
 // dynamic makes a band of an eq come in by level.
@@ -83,7 +82,7 @@ func (p eqParams) moving(rateHz float64, f Facts) (dsp.Processor, error) {
 		if err != nil {
 			return nil, fmt.Errorf("bands[%d]: %w", i, err)
 		}
-		m := &dynamics.Movement{Listen: listen, FloorDBFS: heard(listen, f, rateHz) + overTone,
+		m := &dynamics.Movement{Listen: listen, FloorDBFS: toneThrough(f.RoomTone, rateHz, responseOf(listen, rateHz)) + overTone,
 			GainDB: gainDB, Under: d.When == "under", AttackMS: d.AttackMS, ReleaseMS: d.ReleaseMS}
 		if known(f.SpeechDBFS) {
 			m.ThresholdDBFS = max(-120, min(0, float64(f.SpeechDBFS)+d.ThresholdOverSpeechDB))
@@ -93,23 +92,6 @@ func (p eqParams) moving(rateHz float64, f Facts) (dsp.Processor, error) {
 		bands = append(bands, dynamics.EQBand{Sections: sections, Movement: m})
 	}
 	return dynamics.NewDynamicEQ(bands, rateHz)
-}
-
-// heard is the level of the room tone through sections, plain RMS dBFS; -Inf
-// where the session has none.
-func heard(listen []kernel.Biquad, f Facts, rateHz float64) float64 {
-	sixths := spectrum.SixthOctaves()
-	if len(f.RoomTone) != len(sixths) {
-		return math.Inf(-1)
-	}
-	var power float64
-	for i, b := range sixths {
-		if known(f.RoomTone[i]) && b.Mid < rateHz/2 {
-			gainDB, _ := kernel.Response(listen, b.Mid, rateHz)
-			power += kernel.FromPowerDB(float64(f.RoomTone[i]) + gainDB)
-		}
-	}
-	return kernel.PowerDB(power)
 }
 
 // settleMoves is how long dynamic bands remember, beside their sections: one

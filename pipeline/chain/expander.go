@@ -3,12 +3,10 @@ package chain
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/dynamics"
 	"chapterhouse/dsp/filter"
-	"chapterhouse/dsp/kernel"
 	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 )
@@ -77,6 +75,12 @@ Latency: the look-ahead. See dsp/dynamics.Expander for formula and source.`,
 			return dynamics.NewExpander(s, rateHz)
 		},
 		settle: func(p expanderParams, rateHz float64) int { return p.settings().Settle(rateHz) },
+		idle: func(p expanderParams, f pipeline.Facts) []string {
+			if !hasTone(f) {
+				return []string{noTone}
+			}
+			return p.spared(f)
+		},
 		practice: func(p expanderParams) []string {
 			var lines []string
 			for i, b := range p.Bands {
@@ -129,10 +133,6 @@ func (p expanderParams) spared(f pipeline.Facts) (lines []string) {
 	return lines
 }
 
-// hasTone tells whether a session has room tone to count from: digital silence
-// is none.
-func hasTone(f pipeline.Facts) bool { return slices.ContainsFunc(f.RoomTone, known) }
-
 // delayed is an expander that takes nothing: the bits of its input, late by
 // the look-ahead.
 func delayed(p expanderParams, rateHz float64) (dsp.Processor, error) {
@@ -140,14 +140,11 @@ func delayed(p expanderParams, rateHz float64) (dsp.Processor, error) {
 		LookAheadMS: p.LookAheadMS, ReleaseMS: 1}, rateHz)
 }
 
-// bandLevels is the level of a spectrum, such as the room tone's, in each band of
-// a crossover, plain RMS dBFS: the powers of the sixth octaves, each as the crossover lets it
-// through, summed from low to high. Sixth octaves that were not measured count
-// as silence.
+// bandLevels is the level of a spectrum in each band of a crossover, plain RMS
+// dBFS; see toneThrough.
 func bandLevels(tone pipeline.Spectrum, crossoversHz []float64, rateHz float64) ([]float64, error) {
-	sixths := spectrum.SixthOctaves()
-	if len(tone) != len(sixths) {
-		return nil, pipeline.Errorf(pipeline.Bug, "expander", "a spectrum has %d bands, want %d sixth octaves", len(tone), len(sixths))
+	if want := len(spectrum.SixthOctaves()); len(tone) != want {
+		return nil, pipeline.Errorf(pipeline.Bug, "expander", "a spectrum has %d bands, want %d sixth octaves", len(tone), want)
 	}
 	gainDB := func(int, float64) float64 { return 0 }
 	if len(crossoversHz) > 0 {
@@ -159,13 +156,7 @@ func bandLevels(tone pipeline.Spectrum, crossoversHz []float64, rateHz float64) 
 	}
 	levels := make([]float64, len(crossoversHz)+1)
 	for band := range levels {
-		var power float64
-		for i, b := range sixths {
-			if known(tone[i]) && b.Mid < rateHz/2 {
-				power += kernel.FromPowerDB(float64(tone[i]) + gainDB(band, b.Mid))
-			}
-		}
-		levels[band] = kernel.PowerDB(power)
+		levels[band] = toneThrough(tone, rateHz, func(hz float64) float64 { return gainDB(band, hz) })
 	}
 	return levels, nil
 }

@@ -38,6 +38,7 @@ Latency: 124 samples at 44.1 kHz. See dsp/harmonics.Harmonics for formula and so
 			return harmonics.New(s, rateHz)
 		},
 		settle: func(_ harmonicsParams, rateHz float64) int { return harmonics.Settle(rateHz) },
+		idle:   idleWithoutSpeech[harmonicsParams],
 		practice: func(p harmonicsParams) []string {
 			var lines []string
 			if p.SecondDB != nil {

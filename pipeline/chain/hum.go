@@ -29,6 +29,7 @@ Latency: 93,184 samples at 44.1 kHz, where there is hum. See dsp/restore.Hum for
 		settle: func(p humParams, rateHz float64) int {
 			return restore.HumSettings{UpToHz: p.UpToHz}.Settle(rateHz)
 		},
+		idle: idleWithoutTone[humParams],
 		practice: func(p humParams) []string {
 			return usual("up_to_hz", p.UpToHz, 400, 1100, "less leaves the buzz")
 		},

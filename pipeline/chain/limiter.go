@@ -34,6 +34,7 @@ Latency: 256 samples at 44.1 kHz. See dsp/level.Limiter for formula and source.`
 		settle: func(p limiterParams, rateHz float64) int {
 			return p.settings(-30).Settle(rateHz) // the lowest ceiling has the longest way back
 		},
+		idle: idleWithoutSpeech[limiterParams],
 		practice: func(p limiterParams) []string {
 			return usual("ceiling_over_speech_db", p.CeilingOverSpeechDB, 12, 18, "lower flattens every stressed syllable, higher hardly ever works")
 		},

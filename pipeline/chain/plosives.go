@@ -33,6 +33,7 @@ Latency: 12,288 samples at 44.1 kHz. See dsp/restore.Plosives for formula and so
 			return restore.NewPlosives(s, rateHz)
 		},
 		settle: func(p plosivesParams, rateHz float64) int { return p.settings(Facts{}).Settle(rateHz) },
+		idle:   idleWithoutSpeech[plosivesParams],
 		practice: func(p plosivesParams) []string {
 			return append(usual("threshold_over_speech_db", p.ThresholdOverSpeechDB, -22, -14, "less takes lows from a breathy voice, more leaves pops that are heard"),
 				usual("max_cut_db", p.MaxCutDB, 10, 18, "less leaves a thud, more makes a hole in the lows")...)

@@ -1,7 +1,6 @@
 package chain
 
 import (
-	"encoding/json"
 	"fmt"
 	"regexp"
 
@@ -122,33 +121,4 @@ func NeedsMarks(stages []pipeline.Resolved) bool {
 		}
 	}
 	return false
-}
-
-// Idle says which stages do nothing with these facts, or less than was asked for,
-// and why: what a session could not be measured for is said, not guessed.
-func Idle(stages []pipeline.Resolved, f pipeline.Facts) []string {
-	var lines []string
-	for i, r := range stages {
-		switch {
-		case r.Stage == "breaths" && !hasTone(f):
-			lines = append(lines, fmt.Sprintf("stage %d (breaths) does nothing: the session has no room tone to stop at; record ten seconds of the quiet booth", i+1))
-		case (r.Stage == "expander" || r.Stage == "room-noise" || r.Stage == "hum") && !hasTone(f):
-			lines = append(lines, fmt.Sprintf("stage %d (%s) does nothing: the session has no room tone to count from; record ten seconds of the quiet booth", i+1, r.Stage))
-		case r.Stage == "expander":
-			var p expanderParams
-			if json.Unmarshal(r.Params, &p) == nil {
-				for _, line := range p.spared(f) {
-					lines = append(lines, fmt.Sprintf("stage %d (expander) %s", i+1, line))
-				}
-			}
-		case (r.Stage == "compressor" || r.Stage == "ride" || r.Stage == "plosives" || r.Stage == "harmonics" || r.Stage == "limiter") && !known(f.SpeechDBFS):
-			lines = append(lines, fmt.Sprintf("stage %d (%s) does nothing: the session has no speech to count from", i+1, r.Stage))
-		case r.Stage == "eq" && !known(f.SpeechDBFS):
-			var p eqParams
-			if json.Unmarshal(r.Params, &p) == nil && p.moves() {
-				lines = append(lines, fmt.Sprintf("stage %d (eq) leaves its dynamic bands out: the session has no speech to count from", i+1))
-			}
-		}
-	}
-	return lines
 }

@@ -28,6 +28,7 @@ No latency. See dsp/dynamics.Ride for formula and source.`,
 			return dynamics.NewRide(p.settings(f), rateHz)
 		},
 		settle: func(p rideParams, rateHz float64) int { return p.settings(Facts{}).Settle(rateHz) },
+		idle:   idleWithoutSpeech[rideParams],
 		practice: func(p rideParams) []string {
 			return usual("share_percent", p.SharePercent, 30, 60, "less is hardly heard, more says everything alike")
 		},

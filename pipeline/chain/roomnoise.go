@@ -31,6 +31,7 @@ Latency: 1024 samples at 44.1 kHz. See dsp/restore.Noise for formula and source.
 			return restore.NewNoise(p.settings(f), rateHz)
 		},
 		settle: func(p roomNoiseParams, rateHz float64) int { return p.settings(Facts{}).Settle(rateHz) },
+		idle:   idleWithoutTone[roomNoiseParams],
 		practice: func(p roomNoiseParams) []string {
 			return usual("reduction_db", p.ReductionDB, 4, 10, "less is hardly heard, more takes the breath of word ends with it")
 		},
