@@ -75,6 +75,15 @@ func (e *Engine) Close(emit func(y []float64)) {
 	}
 }
 
+// Whole gives the whole result of a whole signal: Write and Close at once.
+func (e *Engine) Whole(x []float64) []float64 {
+	y := make([]float64, 0, len(x))
+	emit := func(part []float64) { y = append(y, part...) }
+	e.Write(x, emit)
+	e.Close(emit)
+	return y
+}
+
 // run processes the full quantum and emits the part of it that is wanted.
 func (e *Engine) run(emit func(y []float64)) {
 	for k, p := range e.procs {

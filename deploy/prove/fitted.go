@@ -44,11 +44,7 @@ func (f fitted) amplified(x []float64) []float64 {
 
 // process sends what was amplified through the chain, once.
 func (f fitted) process(x []float64, watch func(at dsp.Frames, stage int, gainsDB []float64)) []float64 {
-	y := make([]float64, 0, len(x))
 	engine := dsp.NewEngine(0, f.processors...)
 	engine.OnQuantum(watch)
-	emit := func(part []float64) { y = append(y, part...) }
-	engine.Write(x, emit)
-	engine.Close(emit)
-	return y
+	return engine.Whole(x)
 }

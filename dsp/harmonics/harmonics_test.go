@@ -33,12 +33,7 @@ func tone(hz, peakDBFS, rateHz float64, n int) []float64 {
 
 // through is x as a processor leaves it, aligned.
 func through(p dsp.Processor, x []float64) []float64 {
-	y := make([]float64, 0, len(x))
-	emit := func(part []float64) { y = append(y, part...) }
-	e := dsp.NewEngine(0, p)
-	e.Write(x, emit)
-	e.Close(emit)
-	return y
+	return dsp.NewEngine(0, p).Whole(x)
 }
 
 // lastSecond is one second, which holds whole periods of every whole frequency,

@@ -26,12 +26,7 @@ func newClicks(t testing.TB, s restore.ClicksSettings, rateHz float64) dsp.Proce
 
 // through is x as an engine with one processor leaves it.
 func through(p dsp.Processor, x []float64) []float64 {
-	y := make([]float64, 0, len(x))
-	emit := func(part []float64) { y = append(y, part...) }
-	e := dsp.NewEngine(0, p)
-	e.Write(x, emit)
-	e.Close(emit)
-	return y
+	return dsp.NewEngine(0, p).Whole(x)
 }
 
 // changed are the stretches in which y has other bits than x; stretches less

@@ -128,7 +128,7 @@ func (p expanderParams) spared(f pipeline.Facts) (lines []string) {
 		if lowerDB[i] < 0.5 {
 			continue
 		}
-		lines = append(lines, fmt.Sprintf("band %d does less: its threshold stands %.1f dB over the room tone instead of %g, 6 dB under the quietest words there", i+1, b.OverRoomToneDB-lowerDB[i], b.OverRoomToneDB))
+		lines = append(lines, fmt.Sprintf("bands[%d] does less: its threshold stands %.1f dB over the room tone instead of %g, 6 dB under the quietest words there", i, b.OverRoomToneDB-lowerDB[i], b.OverRoomToneDB))
 	}
 	return lines
 }

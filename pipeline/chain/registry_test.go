@@ -435,7 +435,7 @@ func TestExpanderSparesQuietWords(t *testing.T) {
 	if _, lower, err = p.thresholds(f, 44100); err != nil || math.Abs(lower[0]-3) > 1e-9 || math.Abs(lower[1]-8) > 1e-9 {
 		t.Errorf("lower by %v, want 3 and 8 (%v)", lower, err)
 	}
-	want := "stage 1 (expander) band 2 does less: its threshold stands 4.0 dB over the room tone instead of 12, 6 dB under the quietest words there"
+	want := "stage 1 (expander) bands[1] does less: its threshold stands 4.0 dB over the room tone instead of 12, 6 dB under the quietest words there"
 	if lines := Idle([]pipeline.Resolved{r}, f); len(lines) != 2 || lines[1] != want {
 		t.Errorf("said %q", lines)
 	}

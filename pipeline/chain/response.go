@@ -111,7 +111,7 @@ func Respond(r pipeline.Resolved, rateHz float64, f Facts) (Response, error) {
 func spectrumOf(p dsp.Processor, rateHz float64) []Gain {
 	x := make([]float64, int(2*rateHz))
 	x[0] = 1
-	y := throughEngine(p, x)
+	y := dsp.NewEngine(0, p).Whole(x)
 	var gains []Gain
 	for _, b := range spectrum.SixthOctaves() {
 		if b.Mid >= 0.45*rateHz {
@@ -131,12 +131,12 @@ func spectrumOf(p dsp.Processor, rateHz float64) []Gain {
 // toneGain is the gain of a steady tone.
 func toneGain(p dsp.Processor, hz, dbfs, rateHz float64) float64 {
 	x := steadyTone(hz, dbfs, rateHz)
-	return 20 * math.Log10(sizeAt(throughEngine(p, x), hz, hz, rateHz)/sizeAt(x, hz, hz, rateHz))
+	return 20 * math.Log10(sizeAt(dsp.NewEngine(0, p).Whole(x), hz, hz, rateHz)/sizeAt(x, hz, hz, rateHz))
 }
 
 // harmonicsOf is the second to the fifth harmonic of a steady tone, dB against it.
 func harmonicsOf(p dsp.Processor, hz, dbfs, rateHz float64) (db []float64) {
-	y := throughEngine(p, steadyTone(hz, dbfs, rateHz))
+	y := dsp.NewEngine(0, p).Whole(steadyTone(hz, dbfs, rateHz))
 	for k := 2.0; k <= 5; k++ {
 		db = append(db, 20*math.Log10(sizeAt(y, k*hz, hz, rateHz)/sizeAt(y, hz, hz, rateHz)))
 	}
@@ -165,13 +165,4 @@ func sizeAt(y []float64, atHz, toneHz, rateHz float64) float64 {
 		im += v * sin
 	}
 	return math.Hypot(re, im)
-}
-
-func throughEngine(p dsp.Processor, x []float64) []float64 {
-	y := make([]float64, 0, len(x))
-	emit := func(part []float64) { y = append(y, part...) }
-	e := dsp.NewEngine(0, p)
-	e.Write(x, emit)
-	e.Close(emit)
-	return y
 }
