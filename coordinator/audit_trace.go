@@ -94,7 +94,7 @@ func cutsOf(ctx context.Context, s store.Store, r pipeline.Recipe) (cuts []cut, 
 		}
 	case r.Check != nil:
 		for _, p := range r.Check.Parts {
-			cuts = append(cuts, cut{p.Source, p.Span})
+			cuts = append(cuts, cut{p.Cut.Source, p.Cut.Span})
 		}
 	case r.Fit != nil:
 		from = r.Fit.Profiles

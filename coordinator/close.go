@@ -29,7 +29,7 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 	for who, n := range p.sub.Narrators {
 		o.Narrators[who] = n.Name
 	}
-	seen := check.Title{Specs: map[string]pipeline.Spec{}, Sessions: o.Sessions}
+	seen := check.Title{Specs: map[string]pipeline.Spec{}, Sessions: o.Sessions, History: plan.History}
 	for _, s := range plan.Specs {
 		seen.Specs[s.Spec] = s
 	}
@@ -113,6 +113,9 @@ func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.Pr
 				session, fit := p.fitOf(plan, fits, i, j, out.Profile)
 				out.Session, out.FitDB = session, fit.GainDB
 			}
+		}
+		if j < len(m.check.Likeness) {
+			out.Likeness = m.check.Likeness[j]
 		}
 		ch.Parts = append(ch.Parts, out)
 	}

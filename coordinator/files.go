@@ -48,7 +48,7 @@ func (p *pass) files(ctx context.Context, plan pipeline.Plan, profiles []chapter
 		r := pipeline.NewRecipe(pipeline.StepCheck)
 		r.Check = &pipeline.CheckRecipe{}
 		for _, profile := range profiles[i].parts {
-			r.Check.Parts = append(r.Check.Parts, pipeline.CheckPart{Source: profile.Cut.Source, Span: profile.Cut.Span, Fold: profile.Cut.Fold})
+			r.Check.Parts = append(r.Check.Parts, pipeline.CheckPart{Cut: profile.Cut, Speech: profile.Levels.Speech, Floor: profile.Floor, RoomTone: profile.RoomTone})
 		}
 		return append(all, r)
 	}

@@ -128,7 +128,7 @@ func (w *world) commit(r pipeline.Recipe) {
 	case pipeline.StepCheck:
 		rec := pipeline.CheckRecord{}
 		for _, p := range r.Check.Parts {
-			rec.Pauses = append(rec.Pauses, pausesIn(p.Span))
+			rec.Pauses = append(rec.Pauses, pausesIn(p.Cut.Span))
 		}
 		record = rec
 	default:

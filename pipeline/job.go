@@ -37,7 +37,7 @@ func (r Recipe) Inputs() []Digest {
 	case r.Check != nil:
 		var in []Digest
 		for _, p := range r.Check.Parts {
-			in = append(in, p.Source)
+			in = append(in, p.Cut.Inputs()...)
 		}
 		return in
 	}

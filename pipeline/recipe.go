@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 )
 
 // Step is one step of the flow that makes a result. It is also the word for
@@ -25,7 +26,7 @@ const (
 // stepRev is raised on purpose when a step gives other bytes for the same
 // recipe. A golden digest guards each.
 var stepRev = map[Step]int{
-	StepIntake: 4, StepSurvey: 1, StepProfile: 5, StepFit: 2, StepWeigh: 1, StepLevel: 1, StepFile: 4, StepCheck: 3,
+	StepIntake: 4, StepSurvey: 1, StepProfile: 5, StepFit: 2, StepWeigh: 1, StepLevel: 1, StepFile: 4, StepCheck: 4,
 }
 
 // A Recipe is all that determines one result; exactly one of its steps is set.
@@ -178,11 +179,13 @@ type CheckRecipe struct {
 	Parts []CheckPart `json:"parts"`
 }
 
-// CheckPart is a part whose source is listened to.
+// CheckPart is a part whose source is listened to, and what its profile says of
+// it, before any gain.
 type CheckPart struct {
-	Source Digest `json:"source"`
-	Span   Span   `json:"span"`
-	Fold   Fold   `json:"fold"`
+	Cut      Cut         `json:"cut"`
+	Speech   dsp.DBFS    `json:"speech"` // ITU-T P.56
+	Floor    meter.Floor `json:"floor"`
+	RoomTone Spectrum    `json:"room_tone"`
 }
 
 // A Commit is the result of a recipe, at commits/<key>.json: created last, if

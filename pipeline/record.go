@@ -139,6 +139,7 @@ type Place struct {
 
 // CheckRecord is what a listening pass found.
 type CheckRecord struct {
-	Findings []Finding `json:"findings,omitempty"`
-	Pauses   [][]Span  `json:"pauses,omitempty"` // by part: of 0.5 s and more in which nobody speaks, source frames, in order
+	Findings []Finding  `json:"findings,omitempty"`
+	Pauses   [][]Span   `json:"pauses,omitempty"`   // by part: of 0.5 s and more in which nobody speaks, source frames, in order
+	Likeness []Likeness `json:"likeness,omitempty"` // by part
 }

@@ -97,6 +97,7 @@ type Plan struct {
 	Findings []Finding               `json:"findings,omitempty"` // of the title as a whole
 	Surveyed []SurveyRecipe          `json:"surveyed,omitempty"` // what was too long for a file
 	Standing Standing                `json:"standing"`
+	History  map[string][]Past       `json:"history,omitempty"` // of each narrator, the latest last
 	Sources  map[Digest]IntakeRecord `json:"sources,omitempty"` // those that can be used
 }
 
@@ -226,11 +227,12 @@ type ChapterOutcome struct {
 // PartOutcome is a source as it came.
 type PartOutcome struct {
 	Part
-	Is      *IntakeRecord `json:"is,omitempty"` // its source's file
-	SourceS float64       `json:"source_s"`
-	Profile ProfileRecord `json:"profile"`
-	Session string        `json:"session"`
-	FitDB   dsp.DB        `json:"fit_db"`
+	Is       *IntakeRecord `json:"is,omitempty"` // its source's file
+	SourceS  float64       `json:"source_s"`
+	Profile  ProfileRecord `json:"profile"`
+	Session  string        `json:"session"`
+	FitDB    dsp.DB        `json:"fit_db"`
+	Likeness Likeness      `json:"likeness,omitzero"` // as it came
 }
 
 // FileOutcome is a file as it is delivered.

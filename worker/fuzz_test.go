@@ -27,7 +27,7 @@ func FuzzRecipe(f *testing.F) {
 			r.File = &pipeline.FileRecipe{Parts: []pipeline.FilePart{{Cut: cut, Chain: chain}}, Role: pipeline.RoleChapter}
 		},
 		pipeline.StepCheck: func(r *pipeline.Recipe) {
-			r.Check = &pipeline.CheckRecipe{Parts: []pipeline.CheckPart{{Source: source}}}
+			r.Check = &pipeline.CheckRecipe{Parts: []pipeline.CheckPart{{Cut: cut}}}
 		},
 		pipeline.StepFit: func(r *pipeline.Recipe) { r.Fit = &pipeline.FitRecipe{Profiles: []pipeline.Digest{source}} },
 		pipeline.StepLevel: func(r *pipeline.Recipe) {

@@ -85,7 +85,7 @@ func (w *world) result(r pipeline.Recipe) (pipeline.Commit, error) {
 	case pipeline.StepCheck:
 		rec := pipeline.CheckRecord{}
 		for _, p := range r.Check.Parts {
-			rec.Pauses = append(rec.Pauses, pausesIn(p.Span))
+			rec.Pauses = append(rec.Pauses, pausesIn(p.Cut.Span))
 		}
 		record = rec
 	}

@@ -7,7 +7,6 @@ package check
 import (
 	"fmt"
 
-	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
 
@@ -17,26 +16,11 @@ type Check struct {
 	Name string
 	Doc  string // the user's help: what it notices, the figure behind it, what to do
 	// Listen starts listening to one part's source at its own rate.
-	Listen func(rateHz int) Listener
+	Listen func(p Part) Listener
 	// Read looks at a chapter's records, and at its title's.
 	Read func(t Title, chapter int) []pipeline.Finding
 	// Whole looks at a title's records once: what it finds is no chapter's own.
 	Whole func(t Title) []pipeline.Finding
-}
-
-// A Listener hears one part from start to end, in blocks of any size.
-type Listener interface {
-	Hear(x []float64)
-	Heard() []Stretch
-}
-
-// A Stretch is a place in what a listener heard.
-type Stretch struct {
-	From, To dsp.Frames // counted from the first frame heard
-	Measured string
-	Limit    string
-	Do       string
-	Weight   pipeline.Verdict
 }
 
 // Title is what checks may read: a run's records, chapter by chapter.
@@ -44,6 +28,7 @@ type Title struct {
 	Specs    map[string]pipeline.Spec
 	Sessions []pipeline.SessionOutcome
 	Chapters []pipeline.ChapterOutcome
+	History  map[string][]pipeline.Past // of each narrator, the latest last
 }
 
 // Builtin is every check, in the order findings are listed.

@@ -29,7 +29,7 @@ func clipped() Check {
 		Doc: "Three or more samples in a row that stay at one extreme value of at least -6 dBFS, with a corner " +
 			"where the wave meets it: the converter or an earlier program ran out of room, and the wave is cut flat. Processing can't " +
 			"bring it back. Record the line again with less gain.",
-		Listen: func(rateHz int) Listener { return &clipListener{rateHz: rateHz} },
+		Listen: func(p Part) Listener { return &clipListener{rateHz: p.RateHz} },
 	}
 }
 

@@ -37,7 +37,7 @@ func gated() Check {
 		Doc: "Between words the room falls far under what is heard of it beneath them, in every band at once: a gate or an expander " +
 			"was at work, or pauses were muted. The room then comes and goes with the voice, and there is no room tone for head and " +
 			"tail. It can't be undone: ask for the recording as the microphone gave it.",
-		Listen: func(rateHz int) Listener { return newGateListener(rateHz) },
+		Listen: func(p Part) Listener { return newGateListener(p.RateHz) },
 	}
 }
 

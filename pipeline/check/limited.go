@@ -31,8 +31,8 @@ func limitedPeaks() Check {
 		Name: "limited",
 		Doc: "Many peaks end at one level under full scale: a limiter worked on the way in, or afterwards. It takes the edge off " +
 			"loud words and can't be undone; the chain's own then finds less to do. A filter behind the limiter hides it.",
-		Listen: func(rateHz int) Listener {
-			return &peakListener{rateHz: rateHz, window: int(dsp.FramesIn(peakWindowS, rateHz))}
+		Listen: func(p Part) Listener {
+			return &peakListener{rateHz: p.RateHz, window: int(dsp.FramesIn(peakWindowS, p.RateHz))}
 		},
 	}
 }

@@ -14,7 +14,7 @@ import (
 
 // hear gives x to a check in blocks of a size.
 func hear(c Check, rateHz int, x []float64, size int) []Stretch {
-	l := c.Listen(rateHz)
+	l := c.Listen(Part{RateHz: rateHz})
 	for at := 0; at < len(x); at += size {
 		l.Hear(x[at:min(at+size, len(x))])
 	}
@@ -250,7 +250,7 @@ func TestListenersAnyBlocks(t *testing.T) {
 				t.Errorf("%s in blocks of %d: %+v, want %+v", c.Name, size, got, want)
 			}
 		}
-		l := c.Listen(rate)
+		l := c.Listen(Part{RateHz: rate})
 		l.Hear(x)
 		if first, second := l.Heard(), l.Heard(); !reflect.DeepEqual(first, second) {
 			t.Errorf("%s says something else when it is asked again", c.Name)

@@ -35,7 +35,7 @@ func onceLossy() Check {
 		Doc: "The spectrum ends like a cliff, or has holes that come and go: the file was once lossy, or was " +
 			"converted from a lower rate. Encoding what is encoded once more makes esses swirl. An edge at the very top may be a " +
 			"converter's own and are a notice. Some encoders leave no trace at high rates: nothing found is no proof.",
-		Listen: func(rateHz int) Listener { return newLossyListener(rateHz) },
+		Listen: func(p Part) Listener { return newLossyListener(p.RateHz) },
 	}
 }
 

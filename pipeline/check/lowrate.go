@@ -15,7 +15,7 @@ func lowRate() Check {
 		Name: "low-rate",
 		Doc: "The recording has a sample rate under 32,000 a second: the treble of the voice, esses above all, was cut off " +
 			"when it was made, and no other rate brings it back. Ask for the file at the rate it was recorded at.",
-		Listen: func(rateHz int) Listener { return rateListener(rateHz) },
+		Listen: func(p Part) Listener { return rateListener(p.RateHz) },
 	}
 }
 

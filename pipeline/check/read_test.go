@@ -306,7 +306,7 @@ func TestValidate(t *testing.T) {
 	if err := Validate(Builtin()); err != nil {
 		t.Error(err)
 	}
-	listen := func(int) Listener { return nil }
+	listen := func(Part) Listener { return nil }
 	read := func(Title, int) []pipeline.Finding { return nil }
 	whole := func(Title) []pipeline.Finding { return nil }
 	for want, checks := range map[string][]Check{

@@ -16,7 +16,7 @@ func tooShort() Check {
 		Name: "too-short",
 		Doc: "The part is under five seconds long: whether it was once lossy, gated or limited can't be told from so little. " +
 			"Nothing is wrong with it.",
-		Listen: func(rateHz int) Listener { return &lengthListener{rateHz: rateHz} },
+		Listen: func(p Part) Listener { return &lengthListener{rateHz: p.RateHz} },
 	}
 }
 

@@ -18,7 +18,7 @@ func digitalSilence() Check {
 		Doc: "50 ms or more of one unchanging value inside the recording: a dropout, a muted stretch or an " +
 			"edit filled with nothing. Under headphones the room vanishes and comes back. Fill it with the " +
 			"booth's own room tone.",
-		Listen: func(rateHz int) Listener { return &silenceListener{rateHz: rateHz} },
+		Listen: func(p Part) Listener { return &silenceListener{rateHz: p.RateHz} },
 	}
 }
 

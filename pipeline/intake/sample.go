@@ -112,7 +112,7 @@ func newSample(is codec.Info) *sample {
 func (m *sample) read(src *codec.Reader, at, n dsp.Frames) error {
 	ears := make([]check.Listener, len(m.buf))
 	for c := range ears {
-		ears[c] = m.clip.Listen(m.rateHz)
+		ears[c] = m.clip.Listen(check.Part{RateHz: m.rateHz})
 	}
 	ch := slices.Clone(m.buf)
 	for n > 0 {

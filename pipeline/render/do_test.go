@@ -152,8 +152,8 @@ func TestFindingsLieInSourceTime(t *testing.T) {
 	source := f.wav("a.wav", rate, 24, x)
 	r := pipeline.NewRecipe(pipeline.StepCheck)
 	r.Check = &pipeline.CheckRecipe{Parts: []pipeline.CheckPart{
-		{Source: source, Span: pipeline.Span{From: 5 * rate / 2, To: 5 * rate}, Fold: pipeline.FoldMono},
-		{Source: source, Span: pipeline.Span{To: 2 * rate}, Fold: pipeline.FoldMono},
+		{Cut: pipeline.Cut{Source: source, Span: pipeline.Span{From: 5 * rate / 2, To: 5 * rate}, SourceRateHz: rate, RateHz: rate, Fold: pipeline.FoldMono}},
+		{Cut: pipeline.Cut{Source: source, Span: pipeline.Span{To: 2 * rate}, SourceRateHz: rate, RateHz: rate, Fold: pipeline.FoldMono}},
 	}}
 	found := placed(record[pipeline.CheckRecord](t, f.do(r)[0]))
 	if len(found) != 1 || found[0].StartS != 3 || found[0].EndS != 3 || found[0].Source != source {

@@ -159,7 +159,7 @@ func checkOf(parts ...pipeline.FilePart) pipeline.Recipe {
 	r := pipeline.NewRecipe(pipeline.StepCheck)
 	r.Check = &pipeline.CheckRecipe{}
 	for _, p := range parts {
-		r.Check.Parts = append(r.Check.Parts, pipeline.CheckPart{Source: p.Cut.Source, Span: p.Cut.Span, Fold: p.Cut.Fold})
+		r.Check.Parts = append(r.Check.Parts, pipeline.CheckPart{Cut: p.Cut})
 	}
 	return r
 }

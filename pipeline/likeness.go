@@ -1,0 +1,36 @@
+package pipeline
+
+import "chapterhouse/dsp"
+
+// Likeness is how a part, a chapter or a title of one narrator sounds, before
+// any gain, to be held against others.
+type Likeness struct {
+	Speech   dsp.DBFS `json:"speech"`              // ITU-T P.56
+	Floor    dsp.DBFS `json:"floor"`               // median of the room tone, plain RMS
+	SNR      dsp.DB   `json:"snr_db"`              // Speech over Floor
+	Spectrum Spectrum `json:"spectrum,omitempty"`  // third octaves while speaking, dB against Speech
+	Pace     float64  `json:"pace,omitempty"`      // syllables a second while speaking; 0: not measured
+	ReverbS  float64  `json:"reverb_s,omitempty"`  // seconds to -60 dB, as far as a blind measure says; 0: not measurable
+	DirectDB dsp.DB   `json:"direct_db,omitempty"` // how much of the modulation is left of what a dry voice has; see dsp/meter
+	Pauses   Habit    `json:"pauses,omitzero"`
+}
+
+// Habit is how somebody pauses inside text: the quartiles of the lengths, s.
+type Habit struct {
+	LowS    float64 `json:"low_s"`
+	MedianS float64 `json:"median_s"`
+	HighS   float64 `json:"high_s"`
+	Count   int     `json:"count"`
+}
+
+// Past is an earlier title of a narrator, or one session of it, as a plan pins
+// it.
+type Past struct {
+	Title    string     `json:"title"`
+	Run      string     `json:"run"`
+	Setup    string     `json:"setup"`
+	Session  string     `json:"session"`
+	Chapters int        `json:"chapters"`
+	Likeness Likeness   `json:"likeness"`
+	Stages   []StageUse `json:"stages,omitempty"`
+}
