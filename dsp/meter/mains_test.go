@@ -137,25 +137,37 @@ func TestMainsOfNothing(t *testing.T) {
 	}
 }
 
-// Three hours are no more to hold than a minute, but for what was found.
+// An hour of hum is no more to hold than ten minutes, but for 300 bytes a
+// window.
 func TestMainsHoldsLittle(t *testing.T) {
-	held := func(windows int) uint64 {
-		var before, after runtime.MemStats
+	const rate = 2700 // the least there is: what comes after the rate is brought down is the same for all
+	minute := newBooth(rate, 60, "pink", -72, 1)
+	minute.hum(50, 0, map[int]float64{1: 3e-4, 2: 5e-4, 3: 2e-4})
+	heap := func() int64 {
+		var s runtime.MemStats
 		runtime.GC()
-		runtime.ReadMemStats(&before)
-		m := NewMains(44100)
-		for range windows { // as many as so many windows would leave
-			m.windows = append(m.windows, mainsWindowFound{families: make([]mainsFamily, familyKept)})
+		runtime.ReadMemStats(&s)
+		return int64(s.HeapAlloc)
+	}
+	m := NewMains(rate)
+	write := func(minutes int) {
+		for range minutes {
+			m.Write(minute.x)
 		}
-		runtime.GC()
-		runtime.ReadMemStats(&after)
-		runtime.KeepAlive(m)
-		return after.HeapAlloc - before.HeapAlloc
 	}
+	write(10)
+	short := heap()
+	write(50)
+	long := heap()
 	// A slice that grew may be a quarter larger than what it holds.
-	if n := held(3 * 3600 * 44100 / 32 / mainsHop); n > 3<<20 {
-		t.Errorf("%d bytes are held after 3 h", n)
+	const windows = 50 * 60 * rate / 2 / mainsHop
+	if grown := long - short; grown > windows*300*5/4 {
+		t.Errorf("50 minutes more hold %d bytes more, %d a window", grown, grown/windows)
 	}
+	if n := len(m.Result()); n < windows/2 {
+		t.Errorf("%d points in an hour", n)
+	}
+	runtime.KeepAlive(minute)
 }
 
 func BenchmarkMains(b *testing.B) {

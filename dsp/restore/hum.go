@@ -30,11 +30,11 @@ type HumSettings struct {
 //	y      = x - Σ g[k]·2·Re(a[k]·exp(j·k·φ))
 //
 // which is the least-squares fit of all harmonics, for cells of such windows keep
-// them apart. p[i] is the power of the cell's differences, so that pauses make
-// the fit and words hardly count; u falls from now to none 4 s back and 2 s
-// ahead. With v the variance of a[k] that the cells' scatter tells,
+// them apart; [humFit] says what cells weigh, and how the course is set right
+// around now before the mean is taken. With v the variance of a[k] that the
+// cells' scatter tells,
 //
-//	g[k] = max(0, 1 - 4·v/|a[k]|²)
+//	g[k] = max(0, 1 - (4·v/|a[k]|²)²)
 //
 // and no harmonic is taken for louder than 3 dB over the room tone's sixth octave
 // that it lies in: a voice that holds the pitch of the hum is no hum.
@@ -53,16 +53,14 @@ type HumSettings struct {
 // Statistical Signal Processing: Estimation Theory, 1993, example 4.2; variance
 // from scatter: White, Econometrica 48(4), 1980. Weights are this project's own.
 type Hum struct {
-	s         HumSettings
-	rateHz    float64
-	step      int
-	hop       int // quanta from cell to cell
-	ahead     int // cells
-	back      int // cells
-	orders    int
-	turns     []float64 // of the phase, at each point
-	mostPower []float64 // of |a|², by order
-	droop     []float64 // what the mean of a control step leaves of an order
+	s      HumSettings
+	rateHz float64
+	step   int
+	hop    int // quanta from cell to cell
+	ahead  int // cells
+	orders int
+	turns  []float64 // of the phase, at each point
+	droop  []float64 // what the mean of a control step leaves of an order
 
 	at     dsp.Frames
 	line   *kernel.Delay
@@ -72,8 +70,7 @@ type Hum struct {
 
 	// The cell that is ending and the one that has begun.
 	old, young cellSums
-	cells      []cell // back+ahead+1, the newest last
-	weights    []float64
+	fit        *humFit
 	from, by   []complex128
 	to         []complex128 // amplitudes at the hop's end, gains in them
 	values     []float64    // hum and its slope at control steps
@@ -88,18 +85,8 @@ type cellSums struct {
 	hollow    bool // digital silence in part of it: less hum than there was
 }
 
-// A cell is what was heard in a window.
-type cell struct {
-	harmonics []complex128
-	power     float64
-}
-
 const (
-	humAheadS   = 2.0
-	humBackS    = 4.0
 	humHopS     = 0.0464
-	humStands   = 4.0 // times its variance
-	humOverlap  = 1.5 // variance of a mean of cells half over each other, against apart
 	humOverTone = 3.0 // dB
 	humZeros    = 16  // control steps of digital silence that spoil a cell
 )
@@ -116,14 +103,13 @@ func NewHum(s HumSettings, rateHz float64) (*Hum, error) {
 	h := &Hum{s: s, rateHz: rateHz, step: dsp.ControlStep(rateHz)}
 	h.hop = humHop(rateHz)
 	h.ahead = int(math.Ceil(humAheadS * rateHz / float64(h.hop*dsp.Quantum)))
-	h.back = int(humBackS * rateHz / float64(h.hop*dsp.Quantum))
 	h.line = kernel.NewDelay(h.Latency(), dsp.Quantum)
 	if len(s.Points) == 0 || len(s.RoomTone) != len(spectrum.SixthOctaves()) {
 		return h, nil // orders is 0: nothing to take away
 	}
 	top := min(s.UpToHz, 0.2*dsp.ControlRate(rateHz))
 	h.orders = int(top / s.Points[0].Hz)
-	h.findLimits()
+	mostPower := h.findLimits()
 	h.turns = make([]float64, len(s.Points))
 	for i := 1; i < len(s.Points); i++ {
 		a, b := s.Points[i-1], s.Points[i]
@@ -134,11 +120,7 @@ func NewHum(s HumSettings, rateHz float64) (*Hum, error) {
 	for i := range h.rising {
 		h.rising[i] = 0.5 - float64(0.5*kernel.Cos(math.Pi*(float64(i)+0.5)/float64(len(h.rising))))
 	}
-	h.cells = make([]cell, h.back+h.ahead+1)
-	h.weights = make([]float64, len(h.cells))
-	for i := range h.cells {
-		h.cells[i].harmonics = make([]complex128, h.orders)
-	}
+	h.fit = newHumFit(h.ahead, float64(h.hop*dsp.Quantum)/rateHz, mostPower)
 	for _, v := range []*[]complex128{&h.old.harmonics, &h.young.harmonics, &h.from, &h.to, &h.by} {
 		*v = make([]complex128, h.orders)
 	}
@@ -149,9 +131,9 @@ func NewHum(s HumSettings, rateHz float64) (*Hum, error) {
 // humHop is the number of quanta from cell to cell.
 func humHop(rateHz float64) int { return max(1, int(math.Round(humHopS*rateHz/dsp.Quantum))) }
 
-// findLimits finds how much of an order the room tone allows.
-func (h *Hum) findLimits() {
-	h.mostPower, h.droop = make([]float64, h.orders), make([]float64, h.orders)
+// findLimits finds how much of an order's |a|² the room tone allows.
+func (h *Hum) findLimits() (mostPower []float64) {
+	mostPower, h.droop = make([]float64, h.orders), make([]float64, h.orders)
 	bands := spectrum.SixthOctaves()
 	for k := range h.orders {
 		hz := float64(k+1) * h.s.Points[0].Hz
@@ -166,11 +148,12 @@ func (h *Hum) findLimits() {
 			}
 		}
 		if level > -200 { // a is half of a sine's amplitude: |a|² is half its power
-			h.mostPower[k] = 0.5 * kernel.FromPowerDB(level+humOverTone)
+			mostPower[k] = 0.5 * kernel.FromPowerDB(level+humOverTone)
 		}
 		x := math.Pi * hz / h.rateHz
 		h.droop[k] = kernel.Sin(float64(h.step)*x) / (float64(h.step) * kernel.Sin(x))
 	}
+	return mostPower
 }
 
 // Settle is the number of samples after which a cold start is within -60 dB of
@@ -245,83 +228,24 @@ func (h *Hum) hear(block []float64, q int) {
 
 // endCell keeps the cell that has ended, and fits the hum ahead cells before it.
 func (h *Hum) endCell() {
-	spare := h.cells[0]
-	copy(h.cells, h.cells[1:])
 	scale := 1 / float64(len(h.rising)) // the window's sum
+	c := h.fit.next()
 	for k, v := range h.old.harmonics {
 		by := scale / h.droop[k]
-		spare.harmonics[k] = complex(by*real(v), by*imag(v))
+		c.harmonics[k] = complex(by*real(v), by*imag(v))
 	}
-	spare.power = scale * h.old.power
+	c.power = scale * h.old.power
 	if h.old.hollow {
-		spare.power = 0
+		c.power = 0
 	}
-	h.cells[len(h.cells)-1] = spare
 	h.old, h.young = h.young, h.old
 	clear(h.young.harmonics)
 	h.young.power, h.young.hollow = 0, false
 	h.from, h.to = h.to, h.from
-	h.fit()
-	steps := 1 / float64(len(h.rising))
+	h.fit.solve(h.to)
 	for k := range h.by {
-		h.by[k] = complex(steps*(real(h.to[k])-real(h.from[k])), steps*(imag(h.to[k])-imag(h.from[k])))
+		h.by[k] = complex(scale*(real(h.to[k])-real(h.from[k])), scale*(imag(h.to[k])-imag(h.from[k])))
 	}
-}
-
-// fit sets to to the amplitudes at the cell that now is.
-func (h *Hum) fit() {
-	sum := h.weigh()
-	for k := range h.to {
-		h.to[k] = 0
-		if !(sum > 0) {
-			continue
-		}
-		var re, im float64
-		for i, c := range h.cells {
-			w := h.weights[i]
-			re += float64(w * real(c.harmonics[k]))
-			im += float64(w * imag(c.harmonics[k]))
-		}
-		re, im = re/sum, im/sum
-		scatter := 0.0
-		for i, c := range h.cells {
-			w := h.weights[i] / sum
-			dRe, dIm := real(c.harmonics[k])-re, imag(c.harmonics[k])-im
-			scatter += float64(w * w * (float64(dRe*dRe) + float64(dIm*dIm)))
-		}
-		size := float64(re*re) + float64(im*im)
-		if gain := 1 - float64(humStands*humOverlap*scatter)/size; gain > 0 && size > 0 {
-			if size > h.mostPower[k] {
-				gain *= math.Sqrt(h.mostPower[k] / size)
-			}
-			h.to[k] = complex(gain*re, gain*im)
-		}
-	}
-}
-
-// weigh sets how much each cell counts for, and gives the sum.
-func (h *Hum) weigh() (sum float64) {
-	const leastPower = 1e-20 // digital silence holds no hum
-	least := math.Inf(1)
-	for _, c := range h.cells {
-		if c.power > leastPower {
-			least = min(least, c.power)
-		}
-	}
-	for i, c := range h.cells {
-		h.weights[i] = 0
-		if !(c.power > leastPower) {
-			continue
-		}
-		near := 1 - float64(h.back-i)/float64(h.back+1)
-		if i > h.back {
-			near = 1 - float64(i-h.back)/float64(h.ahead+1)
-		}
-		r := least / c.power
-		h.weights[i] = near * float64(r*r)
-		sum += h.weights[i]
-	}
-	return sum
 }
 
 // subtract takes from a quantum that left the line what was fitted. Between
@@ -404,8 +328,7 @@ func (h *Hum) Reset() {
 	}
 	h.old.power, h.young.power = 0, 0
 	h.old.hollow, h.young.hollow = false, false
-	for i := range h.cells {
-		clear(h.cells[i].harmonics)
-		h.cells[i].power = 0
+	if h.fit != nil {
+		h.fit.reset()
 	}
 }

@@ -105,6 +105,30 @@ func TestHumIsSubtracted(t *testing.T) {
 	}
 }
 
+// A course that is off by 0.01 Hz, to one side and then the other, costs nothing
+// that matters, though the eighth harmonic turns by a sixth of a circle in 2 s of it.
+func TestHumMendsItsCourse(t *testing.T) {
+	const rate = 44100
+	hum, points := drifting(rate, 0.002, 40*rate)
+	for i := range points {
+		points[i].Hz += []float64{0.01, 0.01, -0.01, -0.01}[i%4]
+	}
+	clean, x := withHum(rate, hum)
+	y := through(newHum(t, restore.HumSettings{UpToHz: 1000, Points: points, RoomTone: tone(-54)}, rate), x)
+	left := make([]float64, len(x))
+	for i := range left {
+		left[i] = y[i] - clean[i]
+	}
+	for _, from := range []int{4, 13, 23, 33} {
+		a, b := from*rate, (from+4)*rate
+		for k := 1; k <= 8; k++ {
+			if down := harmonicDB(hum[a:b], a, rate, k) - harmonicDB(left[a:b], a, rate, k); down < 15 {
+				t.Errorf("from %d s: harmonic %d is %.1f dB down", from, k, down)
+			}
+		}
+	}
+}
+
 // A voice that stays on a harmonic keeps its level, though nothing but its
 // strength tells it from hum.
 func TestHumLeavesVoicesAlone(t *testing.T) {

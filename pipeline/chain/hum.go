@@ -15,7 +15,7 @@ func hum() Stage {
 		name:  "hum",
 		shown: ShownNot,
 		about: []described{{restore.Sources, "Hum"}},
-		rev:   1,
+		rev:   2,
 		doc: `Takes the mains' hum and its harmonics away by subtracting what was fitted to them in pauses, so that
 the voice keeps all of its own. The profile finds whether there is hum and follows its frequency. A part
 without keeps its bits. Stands before anything that moves gain.
