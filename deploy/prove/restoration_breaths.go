@@ -96,16 +96,18 @@ func (c *breathCount) add(r narration.Reading) error {
 	return nil
 }
 
-// count holds what was found against the labels.
+// count holds what was found against the labels; a found stretch is right once.
 func (c *breathCount) count(labels []speech.Mark, found [][2]int64, raw, y []float64) {
 	c.found += len(found)
+	taken := make([]bool, len(found))
 	for _, m := range labels {
 		switch m.Kind {
 		case "breath":
 			c.drawn++
-			for _, w := range found {
-				if 2*(min(w[1], m.To)-max(w[0], m.From)) >= min(w[1]-w[0], m.To-m.From) {
+			for i, w := range found {
+				if !taken[i] && 2*(min(w[1], m.To)-max(w[0], m.From)) >= min(w[1]-w[0], m.To-m.From) {
 					c.hit++
+					taken[i] = true
 					quarter := (m.To - m.From) / 4
 					for i := m.From + quarter; i < m.To-quarter; i++ {
 						c.before += raw[i] * raw[i]

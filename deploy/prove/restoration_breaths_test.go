@@ -30,7 +30,8 @@ func TestBreathRowsFall(t *testing.T) {
 	}
 }
 
-// A found stretch hits by half of either, and only changed words count.
+// A found stretch hits by half of either, and one breath only; only changed
+// words count.
 func TestBreathsAreCounted(t *testing.T) {
 	raw, y := make([]float64, 1000), make([]float64, 1000)
 	for i := range raw {
@@ -41,9 +42,9 @@ func TestBreathsAreCounted(t *testing.T) {
 	}
 	y[950] = 0.9
 	var c breathCount
-	c.count([]speech.Mark{{Kind: "breath", From: 100, To: 200}, {Kind: "breath", From: 400, To: 500}, {Kind: "sentence", From: 900, To: 1000}},
+	c.count([]speech.Mark{{Kind: "breath", From: 100, To: 200}, {Kind: "breath", From: 130, To: 170}, {Kind: "breath", From: 400, To: 500}, {Kind: "sentence", From: 900, To: 1000}},
 		[][2]int64{{120, 180}, {470, 560}}, raw, y)
-	if c.drawn != 2 || c.hit != 1 || c.found != 2 || c.touched != 1 || math.Abs(c.loweredDB()-6.02) > 0.01 {
+	if c.drawn != 3 || c.hit != 1 || c.found != 2 || c.touched != 1 || math.Abs(c.loweredDB()-6.02) > 0.01 {
 		t.Errorf("counted %+v", c)
 	}
 }

@@ -21,17 +21,27 @@ const (
 	breathHopS     = 0.01
 	breathRun      = 2000 // hops: the longest stretch that is looked at in one piece
 	breathHistory  = 1000 // hops of quiet that the floor is taken from
-	breathShortest = 8    // hops; a breath's soft ends are not counted
+	breathShortest = 9    // hops; a breath's soft ends are not counted
 	breathLongest  = 90
 
+	breathPause   = 40 // hops without anything louder: gaps within sentences are shorter
+	breathBefore  = 10 // hops of these before the breath: words end softly
+	breathGuard   = 3  // hops of these after it, where the next word may begin
+	breathNear    = 50 // hops: sounds nearer than that may belong together
+	breathTail    = 30 // hops in which words die away, or begin softly
+	breathCompany = 10 // hops of other sound near a swell: more than a click
+
 	breathSwellDB  = 3   // of the course, between gaps and breath
-	breathGapDB    = 4   // over the floor: nobody speaks before, or
-	breathFallDB   = 12  // after, where the room may ring still, this far under the breath
-	breathEdgeDB   = 2   // over the floor, and
+	breathGapDB    = 4   // over the floor: nobody speaks before and after, or
+	breathFallDB   = 9   // this far under the breath, where a room rings or cars pass
+	breathLouderDB = 2   // over its loudest: what bounds the pause
+	breathOtherDB  = 6   // under its loudest: other sound
+	breathSpreadDB = -8  // mean against the loudest hop: a click is one hop
+	breathEdgeDB   = 2   // over the floor and the gaps, and
 	breathReachDB  = 20  // under its loudest: where a breath begins and ends
 	breathLoudest  = -27 // dB of the course against speech
 	breathSoftest  = -60
-	breathLowDB    = -5   // band under 800 Hz, against the course: a voice has more
+	breathLowDB    = -2.5 // band under 800 Hz, against the course: a voice has more
 	breathHighDB   = 5    // bands over 4.5 kHz, against the course: an ess has more
 	breathBodyDB   = -12  // bands from 450 Hz to 2 kHz, which an f and an sh lack
 	breathSingleDB = -1.5 // any band: a voiced or whispered sound has one that rules
@@ -47,8 +57,8 @@ func breathEdgesHz() [breathBands + 1]float64 {
 
 // A BreathMeter finds the breaths of a mono narration in one pass. It keeps the
 // bands of the quiet stretch at hand, of the last 10 s of quiet, and what may
-// be a breath: a swell between two gaps, 80 to 900 ms long, with the spectrum
-// of air drawn in.
+// be a breath: a swell between two gaps, 90 to 900 ms long, alone in a pause of
+// 0.4 s and more, with the spectrum of air drawn in.
 type BreathMeter struct {
 	hop      int // samples
 	fft      *spectrum.FFT
@@ -235,43 +245,99 @@ func swells(course []float64, found func(low, high, end int)) {
 
 // judge keeps a swell that may be a breath.
 func (m *BreathMeter) judge(low, high, end int, floor breathFrame) {
-	c, floorDB := m.smoothed, powerDB(floor.course)
-	if c[low] > floorDB+breathGapDB || c[end] > max(floorDB+breathGapDB, c[high]-breathFallDB) {
+	from, to, ok := m.bounds(low, high, end, powerDB(floor.course))
+	if !ok {
 		return
 	}
-	limit := max(floorDB+breathEdgeDB, c[high]-breathReachDB)
-	from, to := high, high+1
-	for from > low && c[from-1] > limit {
-		from--
+	if course, ok := m.drawnIn(from, to, floor); ok {
+		m.found = append(m.found, breath{m.runFrom + from, m.runFrom + to, powerDB(course)})
 	}
-	for to < end && c[to] > limit {
-		to++
-	}
-	if n := to - from; n < breathShortest || n > breathLongest {
-		return
-	}
-	excess := func(b int) float64 { // power over the floor's
-		var sum float64
-		for _, f := range m.run[from:to] {
-			sum += f.bands[b]
-		}
-		return max(0, sum/float64(to-from)-floor.bands[b])
-	}
-	var course, most float64
-	for b := courseFrom; b < courseTo; b++ {
-		course += excess(b)
-		most = max(most, excess(b))
-	}
-	against := func(power float64) float64 { return powerDB(power) - powerDB(course) }
-	if course <= 0 || against(excess(courseFrom)) > breathLowDB || against(excess(6)+excess(7)) > breathHighDB ||
-		against(excess(1)+excess(2)+excess(3)) < breathBodyDB || against(most) > breathSingleDB {
-		return
-	}
-	m.found = append(m.found, breath{m.runFrom + from, m.runFrom + to, powerDB(course)})
 }
 
-// Result is the breaths so far, in order, to 10 ms; speech is the level of the
-// whole, ITU-T P.56. A breath lies 27 to 60 dB under it.
+// bounds are those of a swell that stands alone in a pause, with nothing of the
+// words after it.
+func (m *BreathMeter) bounds(low, high, end int, floorDB float64) (from, to int, ok bool) {
+	c := m.smoothed
+	if max(c[low], c[end]) > max(floorDB+breathGapDB, c[high]-breathFallDB) {
+		return 0, 0, false
+	}
+	limit := func(valley int) float64 {
+		return max(max(floorDB, c[valley])+breathEdgeDB, c[high]-breathReachDB)
+	}
+	from, to = high, high+1
+	for from > low && c[from-1] > limit(low) {
+		from--
+	}
+	for to < end && c[to] > limit(end) {
+		to++
+	}
+	first, last := m.quiet(from, to, c[high]+breathLouderDB)
+	to = min(to, last-breathGuard)
+	ok = last-first >= breathPause && from-first >= breathBefore && to-from >= breathShortest && to-from <= breathLongest &&
+		!m.whispered(from, to, max(floorDB+breathGapDB, c[high]-breathOtherDB))
+	return from, to, ok
+}
+
+// drawnIn says whether a swell has the spectrum of air drawn in, and its power
+// over the floor's, of the course.
+func (m *BreathMeter) drawnIn(from, to int, floor breathFrame) (course float64, ok bool) {
+	var sum breathFrame
+	var loudest float64
+	for _, f := range m.run[from:to] {
+		loudest = max(loudest, f.course)
+		sum.course += f.course
+		for b, v := range f.bands {
+			sum.bands[b] += v
+		}
+	}
+	n := float64(to - from)
+	if powerDB(sum.course/n)-powerDB(loudest) < breathSpreadDB {
+		return 0, false
+	}
+	var excess [breathBands]float64
+	for b, v := range sum.bands {
+		excess[b] = max(0, v/n-floor.bands[b])
+	}
+	var most float64
+	for _, v := range excess[courseFrom:courseTo] {
+		course += v
+		most = max(most, v)
+	}
+	against := func(power float64) float64 { return powerDB(power) - powerDB(course) }
+	ok = course > 0 && against(excess[courseFrom]) <= breathLowDB && against(excess[6]+excess[7]) <= breathHighDB &&
+		against(excess[1]+excess[2]+excess[3]) >= breathBodyDB && against(most) <= breathSingleDB
+	return course, ok
+}
+
+// quiet is the stretch around a swell where the course stays under a level.
+func (m *BreathMeter) quiet(from, to int, levelDB float64) (first, last int) {
+	for from > 0 && m.smoothed[from-1] < levelDB {
+		from--
+	}
+	for to < len(m.run) && m.smoothed[to] < levelDB {
+		to++
+	}
+	return from, to
+}
+
+// whispered says that there is sound over a level near a swell, and not at the
+// ends of the quiet stretch, where words are: the swell is part of a whisper, as
+// that sound is.
+func (m *BreathMeter) whispered(from, to int, levelDB float64) bool {
+	company := func(from, to int) (n int) {
+		for i := max(from, breathTail); i < min(to, len(m.run)-breathTail); i++ {
+			if m.smoothed[i] > levelDB {
+				n++
+			}
+		}
+		return n
+	}
+	return max(company(from-breathNear, from), company(to, to+breathNear)) >= breathCompany
+}
+
+// Result is the breaths so far, in order, to 10 ms, each 30 ms and more before
+// anything louder; speech is the level of the whole, ITU-T P.56. A breath lies
+// 27 to 60 dB under it.
 func (m *BreathMeter) Result(speech dsp.DBFS) []Window {
 	m.endRun()
 	late := (m.fft.Size() - m.hop) / 2 // a hop's window reaches to both sides of it
