@@ -62,7 +62,8 @@ func TestBreathsAreFound(t *testing.T) {
 }
 
 // Nothing is a breath in silence, noise, a tone, and swells of noise that are
-// too short, too long, too loud or have the spectrum of an ess.
+// too short, too long, too loud, have the spectrum of an ess or follow each other
+// as whispered words do.
 func TestBreathsAreNothingElse(t *testing.T) {
 	const rate = 44100
 	swell := func(from, seconds, gain float64, bright bool) []float64 {
@@ -89,6 +90,12 @@ func TestBreathsAreNothingElse(t *testing.T) {
 		}
 		return x
 	}
+	whisper := make([]float64, 12*rate)
+	for _, from := range []float64{5, 5.4, 5.8, 6.2} {
+		for i, v := range swell(from, 0.3, 0.006, false) {
+			whisper[i] += v
+		}
+	}
 	for name, c := range map[string]struct {
 		x    []float64
 		want int
@@ -96,6 +103,7 @@ func TestBreathsAreNothingElse(t *testing.T) {
 		"silence":       {make([]float64, 12*rate), 0},
 		"noise":         {dsptest.Noise(1, 12*rate), 0},
 		"a breath":      {swell(6, 0.4, 0.006, false), 1},
+		"a whisper":     {whisper, 0},
 		"too short":     {swell(6, 0.06, 0.006, false), 0},
 		"too long":      {swell(5, 3, 0.006, false), 0},
 		"too loud":      {swell(6, 0.4, 0.2, false), 0},
