@@ -26,8 +26,11 @@ type DeEsserSettings struct {
 // becomes a lisp.
 //
 // The band's level, plain RMS over 5 ms, is taken relative to the running speech
-// level: the mean level of the voiced moments below the band in the last third
-// of a second, kept through esses, breaths and pauses of up to 2 s. While no
+// level: that of the vowels in the last third of a second, by the part of them
+// that rises and falls as esses do. A raised voice gains most over 500 Hz, its
+// esses don't; so it goes by its level under that. A whisper has nothing there, and
+// goes by its level from 2.5 to 4.5 kHz, 18 dB up. The level is kept through esses,
+// breaths and pauses of up to 2 s. While no
 // speech has been heard for longer, nothing is cut. What is over the threshold
 // is taken away, through a knee of 6 dB, down to the greatest cut:
 //
@@ -64,12 +67,14 @@ type DeEsserSettings struct {
 // 44.1 kHz, 0.75 ms for the lowest and narrowest band.
 //
 // Source: the recombination is that of Linkwitz and Riley (Linkwitz, JAES
-// 24(1), 1976) with Butterworth halves of fourth order; the running speech
-// level is this project's own.
+// 24(1), 1976) with Butterworth halves of fourth order; that consonants rise less
+// than vowels with vocal effort is from Fairbanks and Miron, JASA 29(5), 1957; the
+// running speech level is this project's own.
 type DeEsser struct {
 	step      int
 	part      *part
 	below     *kernel.Cascade
+	low       *kernel.Cascade
 	latency   int
 	set       DeEsserSettings
 	rateHz    float64
@@ -82,9 +87,9 @@ type DeEsser struct {
 	smooth   *kernel.Smooth
 	ramp     *kernel.Ramp
 
-	inBand, belowBand []float64 // a quantum each
-	powers            []float64 // one value a control step, as the following
-	gainsDB, gains    []float64
+	inBand, belowBand, lowBand []float64 // a quantum each
+	powers                     []float64 // one value a control step, as the following
+	gainsDB, gains             []float64
 }
 
 const (
@@ -116,6 +121,10 @@ func NewDeEsser(s DeEsserSettings, rateHz float64) (*DeEsser, error) {
 	if err != nil {
 		return nil, err
 	}
+	low, err := filter.Lowpass(voiceToHz, 24, rateHz)
+	if err != nil {
+		return nil, err
+	}
 	step := dsp.ControlStep(rateHz)
 	n := dsp.Quantum / step
 	sibilance, err := newSibilance(n, rateHz)
@@ -133,6 +142,7 @@ func NewDeEsser(s DeEsserSettings, rateHz float64) (*DeEsser, error) {
 		step:      step,
 		part:      part,
 		below:     kernel.NewCascade(below),
+		low:       kernel.NewCascade(low),
 		latency:   int(math.Floor(part.delay + 0.5)),
 		bandMean:  kernel.NewMean(dsp.Controls(essWindowMS, rateHz)),
 		speech:    newSpeechLevel(n, rateHz),
@@ -141,6 +151,7 @@ func NewDeEsser(s DeEsserSettings, rateHz float64) (*DeEsser, error) {
 		ramp:      kernel.NewRamp(step, rest),
 		inBand:    make([]float64, dsp.Quantum),
 		belowBand: make([]float64, dsp.Quantum),
+		lowBand:   make([]float64, dsp.Quantum),
 		powers:    make([]float64, n),
 		gainsDB:   make([]float64, n),
 		gains:     make([]float64, n),
@@ -161,13 +172,15 @@ func (d *DeEsser) Process(block []float64) {
 	copy(d.belowBand, block)
 	d.sibilance.compare(d.inBand, d.belowBand, d.step)
 	copy(d.belowBand, block)
+	copy(d.lowBand, block)
+	d.low.Process(d.lowBand)
 	d.below.Process(d.belowBand)
 	d.part.split(block, d.inBand)
 
 	kernel.Powers(d.powers, d.inBand, d.step)
 	d.bandMean.Process(d.powers)
 	kernel.PowersToDB(d.gainsDB, d.powers)
-	d.speech.process(d.belowBand, d.step, d.powers, d.gainsDB)
+	d.speech.process(d.belowBand, d.lowBand, d.sibilance.shPowers, d.step, d.powers, d.gainsDB)
 	d.curve.GainsDB(d.gainsDB, d.gainsDB)
 	for i, share := range d.sibilance.shares {
 		d.gainsDB[i] = float64(d.gainsDB[i] * share)
@@ -192,6 +205,7 @@ func (d *DeEsser) Latency() int { return d.latency }
 func (d *DeEsser) Reset() {
 	d.part.reset()
 	d.below.Reset()
+	d.low.Reset()
 	d.bandMean.Reset()
 	d.speech.reset()
 	d.smooth.Reset()

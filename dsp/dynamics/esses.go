@@ -23,7 +23,7 @@ type sibilance struct {
 	ess, sh         *kernel.Cascade
 	essMean, shMean *kernel.Mean
 	shares          []float64 // one a control step: 0 a sh or a vowel, 1 an ess
-	shDB            []float64
+	shPowers, shDB  []float64 // plain, and over 5 ms
 }
 
 func newSibilance(controlsPerQuantum int, rateHz float64) (*sibilance, error) {
@@ -45,7 +45,7 @@ func newSibilance(controlsPerQuantum int, rateHz float64) (*sibilance, error) {
 	}
 	n := dsp.Controls(essWindowMS, rateHz)
 	return &sibilance{ess: ess, sh: sh, essMean: kernel.NewMean(n), shMean: kernel.NewMean(n),
-		shares: make([]float64, controlsPerQuantum), shDB: make([]float64, controlsPerQuantum)}, nil
+		shares: make([]float64, controlsPerQuantum), shPowers: make([]float64, controlsPerQuantum), shDB: make([]float64, controlsPerQuantum)}, nil
 }
 
 // compare takes a quantum twice, and works in both.
@@ -53,7 +53,8 @@ func (s *sibilance) compare(x, again []float64, step int) {
 	s.ess.Process(x)
 	s.sh.Process(again)
 	kernel.Powers(s.shares, x, step)
-	kernel.Powers(s.shDB, again, step)
+	kernel.Powers(s.shPowers, again, step)
+	copy(s.shDB, s.shPowers)
 	s.essMean.Process(s.shares)
 	s.shMean.Process(s.shDB)
 	kernel.PowersToDB(s.shares, s.shares)

@@ -42,14 +42,14 @@ func (v *voice) noise(seconds float64) []float64 {
 }
 
 // vowel has pulses of 130 Hz that fall by slope dB per octave over 500 Hz, or
-// noise from 300 to 2500 Hz.
+// noise from 700 to 1800 Hz: without voice, a throat makes little below.
 func (v *voice) vowel(level float64, slope int, whispered bool) {
 	x := make([]float64, int(0.2*v.rate))
 	sections, _ := filter.Lowpass(500, slope, v.rate)
 	if whispered {
 		x = v.noise(0.2)
-		high, _ := filter.Highpass(300, 12, v.rate)
-		low, _ := filter.Lowpass(2500, 12, v.rate)
+		high, _ := filter.Highpass(700, 12, v.rate)
+		low, _ := filter.Lowpass(1800, 12, v.rate)
 		sections = append(high, low...)
 	} else {
 		for i := 0.0; i < float64(len(x)); i += v.rate / 130 {

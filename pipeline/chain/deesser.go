@@ -35,9 +35,10 @@ func deEsser() Stage {
 		name:  "de-esser",
 		shown: ShownNot,
 		about: []described{{dynamics.Sources, "DeEsser"}},
-		rev:   2,
+		rev:   3,
 		doc: `Takes the sting out of esses: turns the band they live in down while it is loud against the
-running speech level, in a whisper and in a shout alike. A sh is spared. Behind another de-esser it
+running speech level, in a whisper and in a shout alike: the level counts what of the vowels rises
+and falls with the voice as esses do. A sh is spared. Behind another de-esser it
 stands back in every ess in which that one works.
 Latency: up to 0.8 ms, less the higher the band. See dsp/dynamics.DeEsser for formula and source.`,
 		make: func(p deEsserParams, rateHz float64, _ Facts) (dsp.Processor, error) {
