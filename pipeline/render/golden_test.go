@@ -33,10 +33,10 @@ var golden = map[string]string{
 	"intake":                           "a517ca9b7b",
 	"profile":                          "3a8780cfc0",
 	"profile, resampled":               "1419d3d9d4",
-	"weigh":                            "23d5b8a058",
-	"file, FLAC of 24 bits, resampled": "cfbddf15b0 8fcfd727b7",
-	"file, FLAC of 16 bits":            "c7a39d6ebd 4246fd2f63",
-	"file, WAV":                        "25b5da1008 344d0c6fac",
+	"weigh":                            "ba1a373c47",
+	"file, FLAC of 24 bits, resampled": "903a4ccc16 91fc1a9694",
+	"file, FLAC of 16 bits":            "4de1b960c7 7b92f4b99b",
+	"file, WAV":                        "588936bfd3 eaf994d32c",
 	"check":                            "518a4d885d",
 }
 
