@@ -1,6 +1,12 @@
 package pipeline
 
-import "chapterhouse/dsp"
+import (
+	"math"
+	"slices"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/spectrum"
+)
 
 // Likeness is how a part, a chapter or a title of one narrator sounds, before
 // any gain, to be held against others.
@@ -33,4 +39,47 @@ type Past struct {
 	Chapters int        `json:"chapters"`
 	Likeness Likeness   `json:"likeness"`
 	Stages   []StageUse `json:"stages,omitempty"`
+}
+
+// LikenessOf is the middle of several: the median of each number among those
+// that have it.
+func LikenessOf(all []Likeness) Likeness {
+	middle := func(of func(Likeness) float64) float64 {
+		var v []float64
+		for _, l := range all {
+			if x := of(l); x != 0 && !math.IsInf(x, 0) && !math.IsNaN(x) {
+				v = append(v, x)
+			}
+		}
+		if len(v) == 0 {
+			return 0
+		}
+		slices.Sort(v)
+		return dsp.Round2((v[(len(v)-1)/2] + v[len(v)/2]) / 2)
+	}
+	out := Likeness{
+		Speech:   dsp.DBFS(middle(func(l Likeness) float64 { return float64(l.Speech) })),
+		Floor:    dsp.DBFS(middle(func(l Likeness) float64 { return float64(l.Floor) })),
+		SNR:      dsp.DB(middle(func(l Likeness) float64 { return float64(l.SNR) })),
+		Pace:     middle(func(l Likeness) float64 { return l.Pace }),
+		ReverbS:  middle(func(l Likeness) float64 { return l.ReverbS }),
+		DirectDB: dsp.DB(middle(func(l Likeness) float64 { return float64(l.DirectDB) })),
+		Pauses: Habit{
+			LowS:    middle(func(l Likeness) float64 { return l.Pauses.LowS }),
+			MedianS: middle(func(l Likeness) float64 { return l.Pauses.MedianS }),
+			HighS:   middle(func(l Likeness) float64 { return l.Pauses.HighS }),
+		},
+	}
+	for _, l := range all {
+		out.Pauses.Count += l.Pauses.Count
+	}
+	for i := range spectrum.ThirdOctaves() {
+		out.Spectrum = append(out.Spectrum, dsp.DBFS(middle(func(l Likeness) float64 {
+			if i >= len(l.Spectrum) {
+				return 0
+			}
+			return float64(l.Spectrum[i])
+		})))
+	}
+	return out
 }

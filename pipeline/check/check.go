@@ -55,6 +55,9 @@ func Builtin() []Check {
 		fitGain(),
 		forcedTrim(),
 		sides(),
+		family(),
+		history(),
+		stageUse(),
 		fitNotes(),
 	}
 }

@@ -3,7 +3,6 @@ package check
 import (
 	"fmt"
 	"math"
-	"sort"
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
@@ -63,12 +62,7 @@ func middle(t Title, spec string) float64 {
 			all = append(all, l)
 		}
 	}
-	sort.Float64s(all)
-	n := len(all)
-	if n%2 == 1 {
-		return all[n/2]
-	}
-	return (all[n/2-1] + all[n/2]) / 2
+	return median(all)
 }
 
 // neighbour is the loudness of the nearest chapter before.

@@ -1,0 +1,151 @@
+package check
+
+import (
+	"fmt"
+	"math"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/spectrum"
+	"chapterhouse/pipeline"
+)
+
+// How far from the middle of its family a part may lie, whatever the spread of
+// the others: steps that listeners hear from one chapter to the next, and more
+// than what is read explains (common practice).
+const (
+	familyLevelDB  = 4.0
+	familyToneDB   = 4.0
+	familyFloorDB  = 6.0
+	familyPace     = 0.15 // of the others' pace
+	familyDirectDB = 2.0
+	familyFromHz   = 90.0 // below, the voice's own pitch decides; above familyToHz the text's esses
+	familyToHz     = 6300.0
+)
+
+func family() Check {
+	return Check{
+		Name: "family",
+		Doc: "The part sounds unlike the title's other chapters of this narrator and session, as they were recorded: its level by more " +
+			"than 4 dB, its tone by more than 4 dB in a third of an octave (90 to 6300 Hz, beside the level), its floor by more than 6 dB, its pace by " +
+			"more than 15 %, its room by more than 2 dB of modulation; each by four times the spread of the others at least. It takes five others with a minute of speech. A microphone " +
+			"that was moved, a gain that was touched, a day that was named wrongly, a tired voice: or the story. Listen beside another chapter.",
+		Read: func(t Title, chapter int) (out []pipeline.Finding) {
+			if t.Chapters[chapter].Role != pipeline.RoleChapter {
+				return nil
+			}
+			for _, p := range t.Chapters[chapter].Parts {
+				if !steady(p) {
+					continue
+				}
+				for _, f := range unlike(p, kin(t, chapter, p)) {
+					f.Source, f.Path = p.Source, p.Path
+					out = append(out, f)
+				}
+			}
+			return out
+		},
+	}
+}
+
+// A trait is one number of a likeness that is held against others'.
+type trait struct {
+	of       func(pipeline.Likeness) float64 // NaN: not measured
+	leastOff func(middle float64) float64
+	said     func(off float64) string // how far it lies from the middle
+	limit    func(off float64) string
+	do       string
+}
+
+func inDB(least float64, what string) (func(float64) float64, func(float64) string, func(float64) string) {
+	return func(float64) float64 { return least },
+		func(off float64) string { return fmt.Sprintf("%+.1f dB in %s", off, what) },
+		func(off float64) string { return fmt.Sprintf("±%.1f dB", off) }
+}
+
+// traits are what family and history hold against each other, beside the tone.
+func traits() []trait {
+	level, floor, pace, room := trait{do: "listen beside another chapter of this session: was the gain touched, or the distance?"},
+		trait{do: "listen to the pauses beside another chapter: what was switched on, or left open?"},
+		trait{do: "listen beside another chapter: is it the story, or the day?"},
+		trait{do: "listen beside another chapter: was the microphone moved, or something taken out of the booth?"}
+	level.of = func(l pipeline.Likeness) float64 { return measured(float64(l.Speech)) }
+	level.leastOff, level.said, level.limit = inDB(familyLevelDB, "level")
+	floor.of = func(l pipeline.Likeness) float64 { return measured(float64(l.Floor)) }
+	floor.leastOff, floor.said, floor.limit = inDB(familyFloorDB, "the room's floor")
+	pace.of = func(l pipeline.Likeness) float64 { return measured(20 * math.Log10(l.Pace)) }
+	pace.leastOff = func(float64) float64 { return 20 * math.Log10(1+familyPace) }
+	pace.said = func(off float64) string { return fmt.Sprintf("%+.0f %% in pace", 100*(math.Pow(10, off/20)-1)) }
+	pace.limit = func(off float64) string { return fmt.Sprintf("±%.0f %%", 100*(math.Pow(10, off/20)-1)) }
+	room.of = func(l pipeline.Likeness) float64 { return measured(float64(l.DirectDB)) }
+	room.leastOff, room.said, room.limit = inDB(familyDirectDB, "how dry it is")
+	return []trait{level, floor, pace, room}
+}
+
+// measured is NaN for what a likeness does not have: zero is written for it.
+func measured(v float64) float64 {
+	if v == 0 || math.IsInf(v, 0) {
+		return math.NaN()
+	}
+	return v
+}
+
+// unlike is what of a part lies outside its family: one finding for each trait,
+// and one for the tone, at the band that is furthest off.
+func unlike(p pipeline.PartOutcome, others []pipeline.PartOutcome) (out []pipeline.Finding) {
+	values := func(of func(pipeline.Likeness) float64) (all []float64) {
+		for _, q := range others {
+			all = append(all, of(q.Likeness))
+		}
+		return all
+	}
+	beside := fmt.Sprintf("beside %s of this session", parts(len(others)))
+	for _, t := range traits() {
+		at := t.of(p.Likeness)
+		middle, _, ok := usualOf(values(t.of), 0)
+		if !ok || math.IsNaN(at) {
+			continue
+		}
+		_, off, _ := usualOf(values(t.of), t.leastOff(middle))
+		if math.Abs(at-middle) > off {
+			out = append(out, pipeline.Finding{Measured: t.said(at-middle) + " " + beside, Limit: t.limit(off), Do: t.do, Weight: pipeline.Listen})
+		}
+	}
+	worst, at, limit := 0.0, 0.0, 0.0
+	for i, b := range spectrum.ThirdOctaves() {
+		if b.Mid < familyFromHz || b.Mid > familyToHz {
+			continue
+		}
+		band := func(l pipeline.Likeness) float64 { return third(l.Spectrum, i) }
+		middle, off, ok := usualOf(values(band), familyToneDB)
+		if d := band(p.Likeness) - middle; ok && math.Abs(d)-off > 0 && math.Abs(d) > math.Abs(worst) {
+			worst, at, limit = d, b.Mid, off
+		}
+	}
+	if worst != 0 {
+		out = append(out, pipeline.Finding{
+			Measured: fmt.Sprintf("%+.1f dB at %s %s", worst, hertz(at), beside), Limit: fmt.Sprintf("±%.1f dB", limit),
+			Do: "listen beside another chapter: was the microphone moved?", Weight: pipeline.Listen,
+		})
+	}
+	return out
+}
+
+func third(s pipeline.Spectrum, i int) float64 {
+	if i >= len(s) || math.IsInf(float64(s[i]), 0) {
+		return math.NaN()
+	}
+	return float64(s[i])
+}
+
+func parts(n int) string {
+	if n == 1 {
+		return "one other part"
+	}
+	return fmt.Sprintf("%d other parts", n)
+}
+
+// hertz is a frequency as people say it: two digits.
+func hertz(hz float64) string {
+	scale := math.Pow(10, math.Floor(math.Log10(hz))-1)
+	return fmt.Sprintf("%g Hz", dsp.Round2(math.Round(hz/scale)*scale))
+}
