@@ -98,7 +98,7 @@ func idle(decisions []pipeline.Decision, chapters []pipeline.ChapterOutcome) (ou
 // chapter gathers what is known of one chapter.
 func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.ProfileRecord], fits pipeline.Fits, m made) pipeline.ChapterOutcome {
 	planned := plan.Chapters[i]
-	ch := pipeline.ChapterOutcome{Number: planned.Number, Name: planned.Name, Role: planned.Role, Hole: m.hole}
+	ch := pipeline.ChapterOutcome{Number: planned.Number, Name: planned.Name, Role: planned.Role, Text: planned.Text, Hole: m.hole}
 	for j, part := range planned.Parts {
 		out := pipeline.PartOutcome{Part: part}
 		if is, ok := plan.Sources[part.Source]; ok {
@@ -117,7 +117,15 @@ func (p *pass) chapter(plan pipeline.Plan, i int, profiles chapterOf[pipeline.Pr
 		if j < len(m.check.Likeness) {
 			out.Likeness = m.check.Likeness[j]
 		}
+		if j < len(m.check.Pauses) && profiles.there() {
+			out.Likeness.Pauses, out.Longest = pipeline.HabitOf(m.check.Pauses[j], out.Spoken(), out.Profile.Cut.SourceRateHz)
+		}
 		ch.Parts = append(ch.Parts, out)
+	}
+	if ch.Text != nil && ch.Text.Syllables > 0 {
+		for j := range ch.Parts {
+			ch.Parts[j].Likeness.SyllableS = math.Round(1e4*ch.SpokenS()/float64(ch.Text.Syllables)) / 1e4
+		}
 	}
 	for _, f := range m.files {
 		out := pipeline.FileOutcome{

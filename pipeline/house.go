@@ -47,6 +47,7 @@ type TitleChapter struct {
 	Name   string      `json:"name"`
 	Role   Role        `json:"role"`
 	Parts  []TitlePart `json:"parts"`
+	Text   *Text       `json:"text,omitempty"` // nil: none was given
 }
 
 // TitlePart is a part in seconds and file names.

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -19,14 +20,47 @@ type Likeness struct {
 	ReverbS  float64  `json:"reverb_s,omitempty"`  // seconds to -60 dB, as far as a blind measure says; 0: not measurable
 	DirectDB dsp.DB   `json:"direct_db,omitempty"` // how much of the modulation is left of what a dry voice has; see dsp/meter
 	Pauses   Habit    `json:"pauses,omitzero"`
+	// SyllableS is how long a syllable of the text takes, pauses and all, where
+	// the text is known; 0: it is not.
+	SyllableS float64 `json:"syllable_s,omitempty"`
 }
 
-// Habit is how somebody pauses inside text: the quartiles of the lengths, s.
+// Habit is how somebody pauses inside text, by the pauses of half a second and
+// more: where sentences end.
 type Habit struct {
-	LowS    float64 `json:"low_s"`
-	MedianS float64 `json:"median_s"`
-	HighS   float64 `json:"high_s"`
-	Count   int     `json:"count"`
+	MedianS  float64 `json:"median_s"`
+	HighS    float64 `json:"high_s"` // 95 % are shorter
+	Count    int     `json:"count"`
+	HeadingS float64 `json:"heading_s,omitempty"` // the first, where it comes within headingS: after the heading
+}
+
+const (
+	headingS    = 15.0
+	mostLongest = 5
+)
+
+// HabitOf is the habit that the pauses of a part show between its first and its
+// last sound, and the longest of them, the longest first. All are in frames of
+// the source at rateHz.
+func HabitOf(pauses []Span, spoken Span, rateHz int) (h Habit, longest []Span) {
+	var lengths []float64
+	for _, p := range pauses {
+		if p.From <= spoken.From || p.To >= spoken.To {
+			continue
+		}
+		lengths = append(lengths, p.Len().Seconds(rateHz))
+		longest = append(longest, p)
+		if len(lengths) == 1 && (p.From-spoken.From).Seconds(rateHz) <= headingS {
+			h.HeadingS = dsp.Round2(lengths[0])
+		}
+	}
+	if h.Count = len(lengths); h.Count == 0 {
+		return h, nil
+	}
+	slices.Sort(lengths)
+	h.MedianS, h.HighS = dsp.Round2(lengths[len(lengths)/2]), dsp.Round2(lengths[len(lengths)*95/100])
+	slices.SortStableFunc(longest, func(a, b Span) int { return cmp.Compare(b.Len(), a.Len()) })
+	return h, longest[:min(len(longest), mostLongest)]
 }
 
 // Past is an earlier title of a narrator, or one session of it, as a plan pins
@@ -55,19 +89,20 @@ func LikenessOf(all []Likeness) Likeness {
 			return 0
 		}
 		slices.Sort(v)
-		return dsp.Round2((v[(len(v)-1)/2] + v[len(v)/2]) / 2)
+		return math.Round(1e4*(v[(len(v)-1)/2]+v[len(v)/2])/2) / 1e4
 	}
 	out := Likeness{
-		Speech:   dsp.DBFS(middle(func(l Likeness) float64 { return float64(l.Speech) })),
-		Floor:    dsp.DBFS(middle(func(l Likeness) float64 { return float64(l.Floor) })),
-		SNR:      dsp.DB(middle(func(l Likeness) float64 { return float64(l.SNR) })),
-		Pace:     middle(func(l Likeness) float64 { return l.Pace }),
-		ReverbS:  middle(func(l Likeness) float64 { return l.ReverbS }),
-		DirectDB: dsp.DB(middle(func(l Likeness) float64 { return float64(l.DirectDB) })),
+		Speech:    dsp.DBFS(middle(func(l Likeness) float64 { return float64(l.Speech) })),
+		Floor:     dsp.DBFS(middle(func(l Likeness) float64 { return float64(l.Floor) })),
+		SNR:       dsp.DB(middle(func(l Likeness) float64 { return float64(l.SNR) })),
+		Pace:      middle(func(l Likeness) float64 { return l.Pace }),
+		ReverbS:   middle(func(l Likeness) float64 { return l.ReverbS }),
+		DirectDB:  dsp.DB(middle(func(l Likeness) float64 { return float64(l.DirectDB) })),
+		SyllableS: middle(func(l Likeness) float64 { return l.SyllableS }),
 		Pauses: Habit{
-			LowS:    middle(func(l Likeness) float64 { return l.Pauses.LowS }),
-			MedianS: middle(func(l Likeness) float64 { return l.Pauses.MedianS }),
-			HighS:   middle(func(l Likeness) float64 { return l.Pauses.HighS }),
+			MedianS:  middle(func(l Likeness) float64 { return l.Pauses.MedianS }),
+			HighS:    middle(func(l Likeness) float64 { return l.Pauses.HighS }),
+			HeadingS: middle(func(l Likeness) float64 { return l.Pauses.HeadingS }),
 		},
 	}
 	for _, l := range all {

@@ -53,4 +53,12 @@ type Chapter struct {
 	Name   string `json:"name"`   // as a listener reads it
 	Role   Role   `json:"role"`
 	Parts  []Part `json:"parts"`
+	Text   *Text  `json:"text,omitempty"` // nil: none was given
+}
+
+// Text is how much a chapter's manuscript has to say.
+type Text struct {
+	File      string `json:"file"` // within the title's folder
+	Words     int    `json:"words"`
+	Syllables int    `json:"syllables"`
 }

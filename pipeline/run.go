@@ -217,11 +217,30 @@ type ChapterOutcome struct {
 	Number   int           `json:"number"`
 	Name     string        `json:"name"`
 	Role     Role          `json:"role"`
+	Text     *Text         `json:"text,omitempty"` // what there was to read; nil: not known
 	Hole     string        `json:"hole,omitempty"` // why there is no file
 	Verdict  Verdict       `json:"verdict"`
 	Findings []Finding     `json:"findings,omitempty"`
 	Parts    []PartOutcome `json:"parts"`
 	Files    []FileOutcome `json:"files"`
+}
+
+// SpokenS is the length of a chapter from the first to the last sound of each
+// part, as they came.
+func (c ChapterOutcome) SpokenS() (s float64) {
+	for _, p := range c.Parts {
+		s += p.Profile.Cut.Speech.Len().Seconds(p.Profile.Cut.RateHz)
+	}
+	return s
+}
+
+// Spoken is from the first to the last sound of a part, in frames of its source.
+func (p PartOutcome) Spoken() Span {
+	cut := p.Profile.Cut
+	at := func(f dsp.Frames) dsp.Frames {
+		return cut.Span.From + dsp.FramesIn(f.Seconds(cut.RateHz), cut.SourceRateHz)
+	}
+	return Span{From: at(cut.Speech.From), To: at(cut.Speech.To)}
 }
 
 // PartOutcome is a source as it came.
@@ -233,6 +252,7 @@ type PartOutcome struct {
 	Session  string        `json:"session"`
 	FitDB    dsp.DB        `json:"fit_db"`
 	Likeness Likeness      `json:"likeness,omitzero"` // as it came
+	Longest  []Span        `json:"longest,omitempty"` // its longest pauses inside text, source frames, the longest first
 }
 
 // FileOutcome is a file as it is delivered.

@@ -38,6 +38,7 @@ var siblings = map[string]map[string]string{
 	},
 	"pipeline/house": {
 		"pipeline/chain":        "a narrator's chains are read with the house",
+		"pipeline/manuscript":   "a chapter's text is counted where it is read",
 		"pipeline/house/strict": "how every file of a house is read",
 		"pipeline/spec":         "a house's own specs",
 		"pipeline/split":        "a folder without title.yaml is split by file names",

@@ -58,6 +58,8 @@ func Builtin() []Check {
 		family(),
 		history(),
 		stageUse(),
+		againstManuscript(),
+		pauses(),
 		fitNotes(),
 	}
 }

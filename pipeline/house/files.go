@@ -106,6 +106,7 @@ type titleChapter struct {
 	Number   *int          `json:"number" default:"" range:"0..9999"`
 	Role     pipeline.Role `json:"role" default:"chapter" oneof:"chapter,opening,closing,excerpt,asset"`
 	File     *fileName     `json:"file" default:""`
+	Text     *fileName     `json:"text" default:""`
 	Narrator strict.Slug   `json:"narrator" default:""`
 	Setup    strict.Slug   `json:"setup" default:""`
 	Session  strict.Slug   `json:"session" default:""`

@@ -2,6 +2,7 @@ package house
 
 import (
 	"errors"
+	"io"
 	"io/fs"
 	"os"
 	"path"
@@ -85,6 +86,16 @@ func (r *reader) text(file string) ([]byte, bool) {
 		return nil, false
 	}
 	return text, true
+}
+
+// upTo is what a file begins with, at most so many bytes.
+func (r *reader) upTo(file string, n int64) ([]byte, error) {
+	f, err := r.root.Open(file)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, n))
 }
 
 // reason is what lies below an error of the file system, without its path.

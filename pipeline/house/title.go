@@ -10,6 +10,7 @@ import (
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/chain"
 	"chapterhouse/pipeline/house/strict"
+	"chapterhouse/pipeline/manuscript"
 	"chapterhouse/pipeline/split"
 )
 
@@ -59,7 +60,7 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 			}
 			r.say(Fault{File: at, Text: "the folder holds no audio; put the chapters' wav or flac files in it, or name a title's folder"})
 		}
-		for _, c := range t.Chapters {
+		for i, c := range t.Chapters {
 			p := &c.Parts[0]
 			p.Narrator, p.Setup = t.Narrator, t.Setup
 			at := Fault{File: r.name(p.File)}
@@ -69,11 +70,37 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 				continue
 			}
 			r.source(p.File, at)
+			if beside := strings.TrimSuffix(p.File, filepath.Ext(p.File)) + ".txt"; r.has(beside) {
+				t.Chapters[i].Text = r.manuscript(beside, t.Language, Fault{File: r.name(beside)})
+			}
 		}
 		t.Chapters = split.WithExcerpts(t.Chapters, excerpts)
 	}
 	decisions := r.decisions(t)
 	return t, decisions, r.err()
+}
+
+// manuscript counts a chapter's text.
+func (r *reader) manuscript(file, language string, at Fault) *pipeline.Text {
+	faults := len(r.faults)
+	r.source(file, at)
+	if len(r.faults) > faults || !isLocal(file) {
+		return nil
+	}
+	content, err := r.upTo(file, manuscript.MaxBytes+1)
+	if err != nil {
+		at.Text = file + " can't be read (" + reason(err) + "); check its permissions"
+		r.say(at)
+		return nil
+	}
+	text, err := manuscript.Count(content, language)
+	if err == nil {
+		text.File = file
+		return &text
+	}
+	at.Text = file + " " + err.Error()
+	r.say(at)
+	return nil
 }
 
 // named is a title's name that its folder gives.
@@ -117,6 +144,9 @@ func (h *House) fill(t *pipeline.Title, f title, n *strict.Node, r *reader) {
 		case c.Role == pipeline.RoleChapter:
 			tc.Number = number
 			number++
+		}
+		if c.Text != nil {
+			tc.Text = r.manuscript(string(*c.Text), f.Language, at.At("text").Fault("", ""))
 		}
 		parts := at.At("parts")
 		for k, p := range c.parts() {

@@ -224,3 +224,39 @@ chapters:
 	}
 	golden(t, "title-faults.golden", out.String())
 }
+
+// A chapter's text is counted where title.yaml names it, or where it lies
+// beside a recording by the same name; one that can't be used is a fault at its
+// place.
+func TestManuscripts(t *testing.T) {
+	files := map[string]string{"t/a.wav": "", "t/b.wav": "", "t/a.txt": "The tide made a table.\n", "t/pages/b.txt": "Nobody came.", "t/odd.txt": "\xff\xfe", "t/none.txt": " \n"}
+	for _, c := range []struct{ yaml, want string }{
+		{"", "a.txt 5 6, none"},
+		{"title: A\nlanguage: eng\nchapters: [{chapter: One, file: a.wav}, {chapter: Two, file: b.wav, text: pages/b.txt}]\n", "none, pages/b.txt 2 4"},
+		{"title: A\nchapters: [{chapter: One, file: a.wav, text: odd.txt}]\n", "t/title.yaml:2:40: odd.txt is no UTF-8 text: save it as plain text in UTF-8"},
+		{"title: A\nchapters: [{chapter: One, file: a.wav, text: none.txt}]\n", "t/title.yaml:2:40: none.txt holds no words: is it the chapter's text?"},
+		{"title: A\nchapters: [{chapter: One, file: a.wav, text: pages}]\n", "t/title.yaml:2:40: pages is no regular file; put the file itself here, not a link or folder"},
+		{"title: A\nchapters: [{chapter: One, file: a.wav, text: ../house.yaml}]\n", "t/title.yaml:2:40: text leaves the title's folder; give the name of a file in it"},
+	} {
+		if c.yaml != "" {
+			files["t/title.yaml"] = c.yaml
+		}
+		h := good(t, files)
+		title, _, err := h.Title(filepath.Join(h.Root, "t"))
+		var said []string
+		for _, ch := range title.Chapters {
+			if ch.Text == nil {
+				said = append(said, "none")
+			} else {
+				said = append(said, fmt.Sprintf("%s %d %d", ch.Text.File, ch.Text.Words, ch.Text.Syllables))
+			}
+		}
+		got := strings.Join(said, ", ")
+		if err != nil {
+			got = err.Error()
+		}
+		if !strings.Contains(got, c.want) {
+			t.Errorf("%q gives %q, want %q", c.yaml, got, c.want)
+		}
+	}
+}

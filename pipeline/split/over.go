@@ -74,6 +74,9 @@ func Over(c pipeline.Chapter, rates []int, pauses [][]pipeline.Span, l Limit) (o
 		piece := c
 		piece.Name = fmt.Sprintf("%s (%d)", c.Name, i+1)
 		piece.Number = c.Number + i
+		if len(cuts) > 0 {
+			piece.Text = nil // how much of it falls to each piece is not known
+		}
 		piece.Parts = between(c, rates, from, to)
 		var found []pipeline.Finding
 		if i < len(cuts) {

@@ -22,7 +22,7 @@ func Plan(title pipeline.Title, source Source) ([]pipeline.Chapter, []pipeline.F
 	var chapters []pipeline.Chapter
 	var findings []pipeline.Finding
 	for _, tc := range title.Chapters {
-		c := pipeline.Chapter{Number: tc.Number, Name: tc.Name, Role: tc.Role}
+		c := pipeline.Chapter{Number: tc.Number, Name: tc.Name, Role: tc.Role, Text: tc.Text}
 		whole := true
 		for _, tp := range tc.Parts {
 			part, finding := cut(tc, tp, source)

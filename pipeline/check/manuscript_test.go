@@ -1,0 +1,66 @@
+package check
+
+import (
+	"strings"
+	"testing"
+
+	"chapterhouse/dsp"
+	"chapterhouse/pipeline"
+)
+
+// A chapter's length is held against its text at the narrator's own pace, with
+// what most likely happened.
+func TestManuscript(t *testing.T) {
+	book := func() Title {
+		b := aBook(8, 1)
+		for i := range b.Chapters {
+			syllables := 3000 + 100*i
+			s := 0.25 * float64(syllables) * (1 + 0.02*float64(i%3-1)) // a narrator's own unevenness
+			b.Chapters[i].Text = &pipeline.Text{Words: syllables * 2 / 3, Syllables: syllables}
+			b.Chapters[i].Parts[0].Profile.Cut = pipeline.Cut{RateHz: 44100, Speech: pipeline.Span{From: 44100, To: 44100 + dsp.FramesIn(s, 44100)}}
+			b.Chapters[i].Parts[0].Likeness.Pace = 4.5
+		}
+		return b
+	}
+	longer := func(b *Title, by float64) {
+		c := &b.Chapters[3].Parts[0].Profile.Cut
+		c.Speech.To = c.Speech.From + dsp.Frames(float64(c.Speech.Len())*by)
+	}
+	for _, c := range []struct {
+		name   string
+		change func(*Title)
+		want   string
+	}{
+		{"as it should be", func(*Title) {}, ""},
+		{"7 % longer", func(b *Title) { longer(b, 1.07) }, ""},
+		{"a page is missing", func(b *Title) { longer(b, 0.85) }, "11:27 min for 2200 words, 13:45 min are expected (-17 %): about 367 words seem to be missing"},
+		{"read twice", func(b *Title) { longer(b, 1.15) }, "words seem to be too many"},
+		{"read fast", func(b *Title) { longer(b, 0.88); b.Chapters[3].Parts[0].Likeness.Pace = 5.1 }, "(-14 %): the pace is +13 %"},
+		{"fast and long", func(b *Title) { longer(b, 1.15); b.Chapters[3].Parts[0].Likeness.Pace = 5.1 }, "words seem to be too many"},
+		{"no text", func(b *Title) { longer(b, 0.5); b.Chapters[3].Text = nil }, ""},
+		{"no others with a text", func(b *Title) {
+			longer(b, 0.5)
+			for i := range b.Chapters {
+				if i != 3 && i > 1 {
+					b.Chapters[i].Text = nil
+				}
+			}
+		}, ""},
+		{"an earlier title", func(b *Title) {
+			longer(b, 0.5)
+			b.Chapters = b.Chapters[3:4]
+			b.Chapters = append([]pipeline.ChapterOutcome{{}, {}, {}}, b.Chapters...)
+			b.History = map[string][]pipeline.Past{"n": {{Title: "older", Likeness: pipeline.Likeness{SyllableS: 0.25}}}}
+		}, "(-51 %): about"},
+	} {
+		b := book()
+		c.change(&b)
+		got := againstManuscript().Read(b, 3)
+		switch {
+		case c.want == "" && len(got) > 0:
+			t.Errorf("%s: found %+v", c.name, got)
+		case c.want != "" && (len(got) != 1 || !strings.Contains(got[0].Measured, c.want) || got[0].Weight != pipeline.Listen):
+			t.Errorf("%s: found %+v, want %q", c.name, got, c.want)
+		}
+	}
+}
