@@ -1,0 +1,132 @@
+package check
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/kernel"
+	"chapterhouse/pipeline"
+)
+
+const (
+	channelBlockS   = 0.1
+	channelLeastS   = 0.3  // that a disagreement lasts
+	channelOffDB    = 10.0 // that one side may go from its usual level beside the other
+	channelDeadDB   = 40.0 // usual apart: one side carries nothing, which the fold says
+	channelAlike    = 0.9  // correlation of two sides that carry one voice
+	channelUnlike   = 0.3
+	channelSpeechDB = 15.0 // under the speech level: what is softer is not judged
+	channelRestS    = 3.0  // without speech, that end a disagreement
+)
+
+func channels() Check {
+	return Check{
+		Name: "channels",
+		Doc: "Of a recording with two channels one side falls away from the other by more than 10 dB while somebody speaks, or they no longer carry " +
+			"one voice, for 0.3 s or more: a cable, a channel that was muted, an edit on one side alone. What was folded to one channel has the fault too.",
+		Listen: func(p Part) Listener { return newChannelListener(p) },
+	}
+}
+
+type channelBlock struct{ offDB, alike float32 } // NaN: nobody speaks
+
+type channelListener struct {
+	p                     Part
+	size, n               int
+	loudest               float64 // power of a block of speech, at least
+	left, right, together float64
+	blocks                []channelBlock
+}
+
+func newChannelListener(p Part) *channelListener {
+	return &channelListener{p: p, size: int(channelBlockS * float64(p.RateHz)), loudest: kernel.FromPowerDB(max(-120, float64(p.Speech)) - channelSpeechDB)}
+}
+
+func (l *channelListener) Hear([]float64) {}
+
+func (l *channelListener) HearSides(ch [][]float64) {
+	if len(ch) != 2 {
+		return
+	}
+	for i, a := range ch[0] {
+		b := ch[1][i]
+		l.left += float64(a * a)
+		l.right += float64(b * b)
+		l.together += float64(a * b)
+		if l.n++; l.n == l.size {
+			l.end()
+		}
+	}
+}
+
+func (l *channelListener) end() {
+	const nothing = 1e-14
+	b := channelBlock{float32(math.NaN()), float32(math.NaN())}
+	if max(l.left, l.right) >= l.loudest*float64(l.size) {
+		b.offDB = float32(10 * math.Log10((l.left+nothing)/(l.right+nothing)))
+		b.alike = float32(l.together / math.Sqrt((l.left+nothing)*(l.right+nothing)))
+	}
+	l.blocks = append(l.blocks, b)
+	l.left, l.right, l.together, l.n = 0, 0, 0, 0
+}
+
+func (l *channelListener) Heard() (out []Stretch) {
+	var offs, alikes []float64
+	for _, b := range l.blocks {
+		if off := float64(b.offDB); !math.IsNaN(off) {
+			offs, alikes = append(offs, off), append(alikes, math.Abs(float64(b.alike)))
+		}
+	}
+	if len(offs) < int(1/channelBlockS) {
+		return nil
+	}
+	off, alike := median(slices.Clone(offs)), median(alikes)
+	if math.Abs(off) > channelDeadDB {
+		return nil
+	}
+	from, last, worst, quiet := -1, 0, 0.0, 0
+	flush := func() {
+		if from >= 0 && float64(last+1-from)*channelBlockS >= channelLeastS-1e-9 {
+			out = append(out, l.place(from, last+1, worst))
+		}
+		from, worst, quiet = -1, 0, 0
+	}
+	for i, b := range l.blocks {
+		d := float64(b.offDB) - off
+		switch {
+		case math.IsNaN(d):
+			if quiet++; float64(quiet)*channelBlockS > channelRestS {
+				flush()
+			}
+		case math.Abs(d) > channelOffDB || alike >= channelAlike && math.Abs(float64(b.alike)) < channelUnlike:
+			if from < 0 {
+				from = i
+			}
+			if math.Abs(d) > math.Abs(worst) {
+				worst = d
+			}
+			last, quiet = i, 0
+		default:
+			flush()
+		}
+	}
+	flush()
+	return fewPlaces(out, "places where the two channels disagree")
+}
+
+// place is a disagreement from block to block.
+func (l *channelListener) place(from, to int, worst float64) Stretch {
+	side := "left"
+	if worst > 0 {
+		side = "right"
+	}
+	measured := fmt.Sprintf("the %s side is %.0f dB under its usual", side, min(99, math.Abs(worst)))
+	if math.Abs(worst) <= channelOffDB {
+		measured = "the two sides no longer carry one voice"
+	}
+	return Stretch{From: dsp.Frames(from * l.size), To: dsp.Frames(to * l.size), Weight: pipeline.Listen,
+		Measured: measured, Limit: fmt.Sprintf("%.0f dB", channelOffDB),
+		Do: "listen to each side; export the whole one alone, or ask for the place again"}
+}

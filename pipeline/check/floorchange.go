@@ -1,0 +1,59 @@
+package check
+
+import (
+	"fmt"
+
+	"chapterhouse/pipeline"
+)
+
+const (
+	floorChangeDB = 4.5 // A-weighted: a step that is heard beneath the words
+	toneChangeDB  = 6.0 // RMS of the octaves beside the level
+	roomPlaces    = 3   // more are one finding
+)
+
+func floorChange() Check {
+	return Check{
+		Name: "floor-change",
+		Doc: "The room beneath the words becomes louder or softer by 6 dB (A-weighted) or more within some seconds, and stays so: a fan, a " +
+			"heating, a window, another gain. Under headphones the room is heard to change. Listen to the pauses before and after; have the rest recorded as the start was.",
+		Listen: func(p Part) Listener { return &floorListener{newRoomCourse(p)} },
+	}
+}
+
+type floorListener struct{ *roomCourse }
+
+func (l *floorListener) Hear([]float64) {}
+
+func (l *floorListener) Heard() (out []Stretch) {
+	for _, s := range l.steps(floorChangeDB, toneChangeDB) {
+		if s.abrupt {
+			continue // an edit: the next check's
+		}
+		from, to := l.place(s)
+		out = append(out, Stretch{From: from, To: to, Weight: pipeline.Listen,
+			Measured: s.measured(), Limit: fmt.Sprintf("%g dB", floorChangeDB),
+			Do: "listen to the pauses before and after: what was switched on or off, or opened? Record the rest as the start was"})
+	}
+	return fewPlaces(out, "changes")
+}
+
+// measured is a step in words.
+func (s roomStep) measured() string {
+	text := fmt.Sprintf("the room goes from %.0f to %.0f dB(A) under full scale", -s.before, -s.after)
+	if s.toneDB >= toneChangeDB {
+		text += fmt.Sprintf(", its tone by %.0f dB", s.toneDB)
+	}
+	return text
+}
+
+// fewPlaces makes one finding of many, from the first to the last.
+func fewPlaces(all []Stretch, what string) []Stretch {
+	if len(all) <= roomPlaces {
+		return all
+	}
+	one := all[0]
+	one.To = all[len(all)-1].To
+	one.Measured = fmt.Sprintf("%d %s; the first: %s", len(all), what, one.Measured)
+	return []Stretch{one}
+}
