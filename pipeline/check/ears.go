@@ -92,12 +92,13 @@ type Ears struct {
 	all      []Listener
 	spectral []SpectrumListener
 	sided    []SidesListener
+	likeness *likeness
 	frames   *frames
 }
 
 // NewEars sends every listening check among checks to one part.
 func NewEars(checks []Check, p Part) *Ears {
-	e := &Ears{part: p}
+	e := &Ears{part: p, likeness: newLikeness(p)}
 	for _, c := range checks {
 		if c.Listen == nil {
 			continue
@@ -111,11 +112,9 @@ func NewEars(checks []Check, p Part) *Ears {
 			e.sided = append(e.sided, s)
 		}
 	}
-	if len(e.spectral) > 0 {
-		n := SpectrumSize(p.RateHz)
-		e.frames = newFrames(n, (p.RateHz+50)/100)
-		e.frames.held = e.frames.held[:n/2] // silence before the start: the first is centred on it
-	}
+	n := SpectrumSize(p.RateHz)
+	e.frames = newFrames(n, (p.RateHz+50)/100)
+	e.frames.held = e.frames.held[:n/2] // silence before the start: the first is centred on it
 	return e
 }
 
@@ -129,12 +128,11 @@ func (e *Ears) Hear(mono []float64, ch [][]float64) {
 			l.HearSides(ch)
 		}
 	}
-	if e.frames != nil {
-		e.frames.hear(mono, e.spread)
-	}
+	e.frames.hear(mono, e.spread)
 }
 
 func (e *Ears) spread(power []float64) {
+	e.likeness.HearSpectrum(power)
 	for _, l := range e.spectral {
 		l.HearSpectrum(power)
 	}
@@ -143,9 +141,7 @@ func (e *Ears) spread(power []float64) {
 // Heard ends the part and gives what was found, check by check, in seconds from
 // the part's start.
 func (e *Ears) Heard() []pipeline.Finding {
-	if e.frames != nil { // up to the last that is centred within the part
-		e.frames.hear(make([]float64, len(e.frames.block)/2), e.spread)
-	}
+	e.frames.hear(make([]float64, len(e.frames.block)/2), e.spread) // up to the last that is centred within the part
 	var out []pipeline.Finding
 	for i, l := range e.all {
 		for _, s := range l.Heard() {
@@ -158,3 +154,6 @@ func (e *Ears) Heard() []pipeline.Finding {
 	}
 	return out
 }
+
+// Likeness is how the part sounds, once it has ended.
+func (e *Ears) Likeness() pipeline.Likeness { return e.likeness.result() }

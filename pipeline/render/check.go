@@ -51,6 +51,7 @@ func (b *bench) check(r pipeline.CheckRecipe) (pipeline.CheckRecord, float64, er
 			f.StartS, f.EndS = dsp.Round2(from+f.StartS), dsp.Round2(from+f.EndS)
 			rec.Findings = append(rec.Findings, f)
 		}
+		rec.Likeness = append(rec.Likeness, ears.Likeness())
 	}
 	return rec, audioS, nil
 }
