@@ -3,6 +3,8 @@
 # needs into a temporary folder, prints a table and leaves nothing behind.
 #
 #	deploy/prove.sh NAME [--files DIR] [--seed N] [--runs N] [--rows LIST]
+#	deploy/prove.sh board [--side tune|print] [--kinds LIST] [--size 0.1] [--seed N]
+#	deploy/prove.sh board --files DIR --labels CSV
 #
 # Exits 0 when every row is within its limit, 1 when one falls short, 2 when
 # asked for something it does not have.

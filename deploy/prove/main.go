@@ -24,6 +24,7 @@ type proof struct {
 	name, help string
 	files      bool // takes --files
 	runs       bool // takes --runs and --rows
+	sized      bool // takes --side, --kinds, --size, --labels, --stored and --update
 	prove      func(ctx context.Context, s *site, t *table) error
 }
 
@@ -35,6 +36,7 @@ func proofs() []proof {
 		{name: "scale", help: "a house's night of 1,000 titles without its audio: what a coordinator costs, and what gives first", prove: scale},
 		{name: "sound", help: "every stage against published values, and against ffmpeg: filters, static curves, dynamics, harmonics, limiter, dither, rates, esses, a shout", prove: sound},
 		{name: "restoration", help: "what every stage that restores gives and takes, against clean recordings: noise, hum, clicks, plosives, breaths", prove: restoration},
+		{name: "board", help: "faults planted in narration, by kind and level: how many are found, and false alarms in a finished hour; or those of recordings in --files, by --labels", files: true, sized: true, prove: board},
 		{name: "faults", help: "processes killed, frozen and cut off, storage and broker lost and damaged, with real servers: nothing is forgotten, doubled or wrong", runs: true, prove: faultRows},
 	}
 }
@@ -47,6 +49,13 @@ type order struct {
 	seed  uint64 // of generated narration, and of chance
 	runs  int    // times that each row is done
 	rows  string // numbers with commas between, or all
+
+	side   string  // tune, print or both
+	kinds  string  // names with commas between, or all
+	size   float64 // share of the whole
+	labels string  // CSV file that says what is in files
+	stored string  // file that holds what was found before
+	update bool    // writes it
 }
 
 const (
@@ -104,6 +113,12 @@ func parse(args []string, all []proof) (order, error) {
 	f.Uint64Var(&o.seed, "seed", 1, "")
 	f.IntVar(&o.runs, "runs", 0, "")
 	f.StringVar(&o.rows, "rows", "", "")
+	f.StringVar(&o.side, "side", "both", "")
+	f.StringVar(&o.kinds, "kinds", "", "")
+	f.Float64Var(&o.size, "size", 1, "")
+	f.StringVar(&o.labels, "labels", "", "")
+	f.StringVar(&o.stored, "stored", "", "")
+	f.BoolVar(&o.update, "update", false, "")
 	if err := f.Parse(args); err != nil {
 		return o, err
 	}
@@ -129,6 +144,16 @@ func parse(args []string, all []proof) (order, error) {
 		return o, fmt.Errorf("%s reads no --files", name)
 	case (o.runs != 0 || o.rows != "") && !o.proof.runs:
 		return o, fmt.Errorf("%s takes no --runs and no --rows", name)
+	case (o.side != "both" || o.kinds != "" || o.size != 1 || o.labels != "" || o.stored != "" || o.update) && !o.proof.sized:
+		return o, fmt.Errorf("%s takes no --side, --kinds, --size, --labels, --stored and --update", name)
+	case o.side != "both" && o.side != "tune" && o.side != "print":
+		return o, fmt.Errorf("--side is tune, print or both, not %q", o.side)
+	case !(o.size > 0 && o.size <= 1):
+		return o, fmt.Errorf("--size goes from above 0 to 1, not %g", o.size)
+	case o.proof.sized && (o.files == "") != (o.labels == ""):
+		return o, errors.New("--files and --labels come together")
+	case o.update && o.stored == "":
+		return o, errors.New("--update writes the file of --stored: name it")
 	case o.runs < 0:
 		return o, fmt.Errorf("--runs takes 1 or more, not %d", o.runs)
 	}
@@ -137,6 +162,7 @@ func parse(args []string, all []proof) (order, error) {
 
 func usage(w io.Writer, all []proof) {
 	fmt.Fprintln(w, "usage: deploy/prove.sh NAME [--files DIR] [--seed N] [--runs N] [--rows LIST]")
+	fmt.Fprintln(w, "       deploy/prove.sh board [--side tune|print] [--kinds LIST] [--size 0.1] [--seed N] [--stored FILE [--update]] [--files DIR --labels CSV]")
 	for _, p := range all {
 		fmt.Fprintf(w, "  %-11s %s\n", p.name, p.help)
 	}

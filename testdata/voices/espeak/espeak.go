@@ -80,7 +80,8 @@ func (s *Speaker) Speak(sentence speech.Sentence) (speech.Take, error) {
 		pitch, pace = float64(6*s.random.Normal()), 1+float64(0.04*s.random.Normal())
 		g *= exact.Amplitude(s.voice.SentenceSDDB * max(-1.6, min(s.random.Normal(), 1.6)))
 	}
-	x, err := s.say(sentence, pitch, pace)
+	// Fifty of the program's steps of pitch are an octave.
+	x, err := s.say(sentence, pitch+float64(50.0/12*sentence.PitchST), pace*(1+sentence.PacePct/100))
 	if err != nil {
 		return speech.Take{}, err
 	}
@@ -122,6 +123,9 @@ func (s *Speaker) say(sentence speech.Sentence, pitch, pace float64) ([]float64,
 		if w.Phones != nil {
 			return nil, fmt.Errorf("%s takes letters only, no phones in braces", s.voice.Name)
 		}
+	}
+	if sentence.EssDB != 0 {
+		return nil, fmt.Errorf("%s has no frication of its own to raise", s.voice.Name)
 	}
 	variant := s.voice.Variant
 	p, wpm := float64(s.voice.Pitch)+pitch, float64(s.voice.WPM)*pace

@@ -59,13 +59,13 @@ func (n *narrator) pop(list []event, at int64) []event {
 	if n.poppings.Between(0, 100) >= n.manner.Microphone.PlosivesPct {
 		return list
 	}
-	return append(list, event{at, plosive(n.poppings, n.rateHz)})
+	return append(list, event{at, Pop(n.poppings, n.rateHz)})
 }
 
-// plosive is breath that strikes a diaphragm: noise under 50 to 120 Hz that rises
+// Pop is breath that strikes a diaphragm: noise under 50 to 120 Hz that rises
 // within 3 ms and is over after 10 to 60 ms, and what of it a microphone hears,
 // from 20 Hz on. Its plain RMS is 1.
-func plosive(r *exact.Random, rateHz float64) []float64 {
+func Pop(r *exact.Random, rateHz float64) []float64 {
 	hz, lasts := r.Between(50, 120), r.Between(0.010, 0.060)
 	x := make([]float64, int(float64(lasts*rateHz)))
 	low := 1 - exact.Exp(-2*math.Pi*hz/rateHz)

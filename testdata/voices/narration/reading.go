@@ -55,6 +55,19 @@ func (r Reading) Stems() (Stems, Labels, error) {
 	return s, l, err
 }
 
+// VoiceAndNoise are the recording in two parts: all that comes from the mouth,
+// and the noise. Their sum is the recording of the zero Microphone.
+func (r Reading) VoiceAndNoise() (voice, noise []float64, l Labels, err error) {
+	into := func(x *[]float64) func([]float64) error {
+		return func(block []float64) error {
+			*x = append(*x, block...)
+			return nil
+		}
+	}
+	l, err = r.record(map[stem]func([]float64) error{voiceStem | breathStem | clickStem: into(&voice), noiseStem: into(&noise)})
+	return voice, noise, l, err
+}
+
 // record reads the script once, with a deck for each entry of outs.
 func (r Reading) record(outs map[stem]func([]float64) error) (Labels, error) {
 	voice, engineName, eng, err := r.engine(r.Seed)
@@ -132,6 +145,13 @@ func (r Reading) calibrate() ([]float64, error) {
 		}
 	}
 	return dry, nil
+}
+
+// Wide tells whether the voice reaches up to half of the rate: that of the
+// espeak-ng program ends at 11 kHz.
+func (r Reading) Wide() bool {
+	_, ok := speech.VoiceNamed(r.Voice)
+	return ok
 }
 
 // engine finds the voice, of either family.

@@ -33,7 +33,7 @@ type planner struct {
 
 func (p *planner) plan(s Sentence) []segment {
 	var out []segment
-	pace := p.voice.Pace
+	pace := p.voice.Pace * (1 + s.PacePct/100)
 	if s.Style == Shout {
 		pace *= 0.92
 	}
@@ -53,7 +53,7 @@ func (p *planner) plan(s Sentence) []segment {
 		// Declination: through the sentence, with half a reset at each comma.
 		through := float64(i) / float64(max(len(s.Words)-1, 1))
 		inPhrase := float64(i-phraseStart) / float64(max(phraseWords-1, 1))
-		base := float64(half * (0.31 - float64(0.75*through) - float64(0.35*inPhrase)))
+		base := float64(half*(0.31-float64(0.75*through)-float64(0.35*inPhrase))) + s.PitchST
 		strong := !weak[strings.ToLower(w.Text)]
 		accent := 0.0
 		level := float64(0.8 * p.voice.WordSDDB * clamp(p.random.Normal(), -1.8, 0.9))
@@ -64,7 +64,7 @@ func (p *planner) plan(s Sentence) []segment {
 			level -= float64(0.7 * p.voice.WordSDDB)
 		}
 		out = append(out, p.word(i, w, wordPlan{base: base, accent: accent, level: level, strong: strong, pace: pace,
-			final: last || w.Comma, fall: last && !w.Question, rise: last && w.Question, half: half})...)
+			final: last || w.Comma, fall: last && !w.Question, rise: last && w.Question, half: half, ess: exact.Amplitude(s.EssDB)})...)
 		if w.Comma && !last {
 			out = append(out, segment{word: -1, samples: p.samples(1000 * clamp(p.random.LogNormal(0.35, 0.3), 0.15, 0.8)),
 				formants: phones["ax"].formants, pitchST: base})
@@ -77,6 +77,7 @@ func clamp(x, lo, hi float64) float64 { return max(lo, min(x, hi)) }
 
 type wordPlan struct {
 	base, accent, level, pace, half float64
+	ess                             float64 // factor on the frication of esses
 	strong, final, fall, rise       bool
 }
 
@@ -125,6 +126,9 @@ func (p *planner) word(index int, w Word, plan wordPlan) []segment {
 		}
 		for k, s := range p.sounds(name, next, max(ms, 25)) {
 			s.word, s.phone, s.first, s.pitchST, s.levelDB = index, name, k == 0, pitch, plan.level+quiet
+			if plan.ess != 1 && Ess(name) {
+				s.hiss *= plan.ess
+			}
 			out = append(out, s)
 		}
 	}

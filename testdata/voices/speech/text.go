@@ -2,6 +2,7 @@ package speech
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"unicode"
@@ -35,6 +36,10 @@ type Sentence struct {
 	LevelDB float64 // against plain speech
 	Even    bool    // no chance in the level
 	PauseS  float64 // a pause of exactly this length instead of words
+
+	PacePct float64 // faster than usual, %
+	PitchST float64 // higher than usual, semitones
+	EssDB   float64 // on the frication of its esses
 }
 
 // A Word is what one or more phones are for. Comma tells that a pause within
@@ -48,16 +53,17 @@ type Word struct {
 
 // ParseScript reads a narration script: prose, with marks in square brackets
 // before a sentence: [whisper], [shout], either with a level in dB against
-// plain speech ([shout 7]), and [pause 1.2] in seconds. {m aa r l ow} gives a
-// word by its phones.
+// plain speech ([shout 7]), [pause 1.2] in seconds, and for another reading of
+// the same words [pace -4] in per cent, [pitch 0.5] in semitones and [ess 6] in
+// dB. {m aa r l ow} gives a word by its phones.
 func ParseScript(text string) ([]Sentence, error) {
 	var out []Sentence
 	now := Sentence{Style: Plain}
 	flush := func() {
 		if len(now.Words) > 0 {
 			out = append(out, now)
+			now = Sentence{Style: Plain}
 		}
-		now = Sentence{Style: Plain}
 	}
 	for i := 0; i < len(text); {
 		switch c := text[i]; {
@@ -139,7 +145,7 @@ func (s *Sentence) addPhones(names []string) error {
 
 // mark applies a bracket to the sentence to come, or returns a pause.
 func (s *Sentence) mark(fields []string) (float64, error) {
-	bad := fmt.Errorf("script: [%s] is none of [whisper], [shout], [whisper -18], [shout 7], [pause 1.2]", strings.Join(fields, " "))
+	bad := fmt.Errorf("script: [%s] is none of [whisper], [shout], [whisper -18], [shout 7], [pause 1.2], [pace -4], [pitch 0.5], [ess 6]", strings.Join(fields, " "))
 	if len(fields) == 0 || len(fields) > 2 {
 		return 0, bad
 	}
@@ -159,6 +165,15 @@ func (s *Sentence) mark(fields []string) (float64, error) {
 		return 0, nil
 	case fields[0] == "pause" && given && number > 0:
 		return number, nil
+	case fields[0] == "pace" && given && math.Abs(number) <= 30:
+		s.PacePct = number
+		return 0, nil
+	case fields[0] == "pitch" && given && math.Abs(number) <= 6:
+		s.PitchST = number
+		return 0, nil
+	case fields[0] == "ess" && given && math.Abs(number) <= 20:
+		s.EssDB = number
+		return 0, nil
 	}
 	return 0, bad
 }
