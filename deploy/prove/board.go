@@ -126,7 +126,7 @@ func (side boardSide) count(ctx context.Context, s *site, kinds []plant.Kind) (t
 func gradeRows(t *table, kinds []plant.Kind, of, beside map[grade]count, both bool) {
 	for _, k := range kinds {
 		for level := range k.Sizes {
-			g := grade{k.Name, level}
+			g := grade{k.Name, k.Level(level)}
 			what, measured := k.Name+", "+k.Level(level), of[g].String()
 			if both {
 				measured += fmt.Sprintf(" [%d of %d]", beside[g].found, beside[g].planted)

@@ -10,8 +10,7 @@ import (
 
 // A grade is a kind at one of its levels.
 type grade struct {
-	kind  string
-	level int
+	kind, level string
 }
 
 // A count is how often a grade was planted and what became of it.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
 	"chapterhouse/testdata/voices/exact"
 	"chapterhouse/testdata/voices/narration"
@@ -106,10 +107,18 @@ func (s boardSide) wanted(kinds []plant.Kind, n int, good func(plant.Kind) bool)
 func (s boardSide) planted(kinds []plant.Kind, n int) (tally, error) {
 	t := newTally()
 	r := s.reading(n)
-	score := func(scene plant.Scene) {
-		if len(scene.Plants) > 0 {
-			t.score(scene, hearScene(scene, checksFor(scene)).found)
+	score := func(scene plant.Scene) error {
+		if len(scene.Plants) == 0 {
+			return nil
 		}
+		checks := checksFor(scene)
+		h, err := hear(playScene(scene), checks)
+		if err != nil {
+			return err
+		}
+		title := check.Title{Chapters: []pipeline.ChapterOutcome{h.chapter(1, r.Voice)}}
+		t.score(scene, append(h.found, check.Read(checks, title, 0)...))
+		return nil
 	}
 	spots := s.wanted(kinds, n, plant.Kind.Spot)
 	windows := s.wanted(kinds, n, func(k plant.Kind) bool { return !k.Spot() && !k.Scripted() })
@@ -124,10 +133,14 @@ func (s boardSide) planted(kinds []plant.Kind, n int) (tally, error) {
 			k := min(spotsAtOnce, len(spots))
 			scene, left := bed.Spots(spots[:k], r.Seed+uint64(1000*try))
 			spots = append(spots[k:], left...)
-			score(scene)
+			if err := score(scene); err != nil {
+				return t, err
+			}
 		}
 		for i, w := range windows {
-			score(bed.Window(w, r.Seed+uint64(1000*i)))
+			if err := score(bed.Window(w, r.Seed+uint64(1000*i))); err != nil {
+				return t, err
+			}
 		}
 	}
 	scripts := s.wanted(kinds, n, plant.Kind.Scripted)
@@ -138,18 +151,17 @@ func (s boardSide) planted(kinds []plant.Kind, n int) (tally, error) {
 		if err != nil {
 			return t, err
 		}
-		score(scene)
+		if err := score(scene); err != nil {
+			return t, err
+		}
 	}
 	return t, nil
 }
 
-// checksFor are the listening checks that may name what is in a scene.
+// checksFor are the checks that may name what is in a scene.
 func checksFor(s plant.Scene) []check.Check {
 	var all []check.Check
 	for _, c := range check.Builtin() {
-		if c.Listen == nil {
-			continue
-		}
 		wanted := false
 		for _, p := range s.Plants {
 			for _, name := range namings()[p.Kind].checks {
@@ -176,7 +188,10 @@ func (s boardSide) clean(n int) (tally, error) {
 		if err != nil {
 			return t, err
 		}
-		h := hearScene(scene, check.Builtin())
+		h, err := hear(playScene(scene), check.Builtin())
+		if err != nil {
+			return t, err
+		}
 		t.alarm(scene, h.found)
 		t.hours += float64(len(scene.Mono)) / boardHz / 3600
 		title.Chapters = append(title.Chapters, h.chapter(i+1, r.Voice))

@@ -16,7 +16,7 @@ func againstStored(s *site, t *table, side string, kinds []plant.Kind, now tally
 	var lines []string
 	for _, k := range kinds {
 		for level := range k.Sizes {
-			c := now.grades[grade{k.Name, level}]
+			c := now.grades[grade{k.Name, k.Level(level)}]
 			lines = append(lines, fmt.Sprintf("%s\t%s\t%d\t%d", k.Name, k.Level(level), c.planted, c.found))
 		}
 	}

@@ -162,6 +162,10 @@ type Wanted struct {
 	Level int
 }
 
+func (w Wanted) plant(places []Span) Plant {
+	return Plant{w.Kind.Name, w.Kind.Level(w.Level), places}
+}
+
 // WindowS is how long the reading of a fault of a stretch is.
 const WindowS = 75.0
 
@@ -171,7 +175,7 @@ func (b *Bed) Window(w Wanted, seed uint64) Scene {
 	for range 20 {
 		l := b.window(WindowS, r).layer(r)
 		if places, ok := w.Kind.lay(l, w.Kind.Sizes[w.Level]); ok {
-			return l.scene([]Plant{{w.Kind.Name, w.Level, places}})
+			return l.scene([]Plant{w.plant(places)})
 		}
 	}
 	l := b.window(WindowS, r).layer(r)
@@ -192,7 +196,7 @@ func (b *Bed) Spots(wanted []Wanted, seed uint64) (Scene, []Wanted) {
 	var left []Wanted
 	for _, w := range order {
 		if places, ok := w.Kind.lay(l, w.Kind.Sizes[w.Level]); ok {
-			plants = append(plants, Plant{w.Kind.Name, w.Level, places})
+			plants = append(plants, w.plant(places))
 		} else {
 			left = append(left, w)
 		}

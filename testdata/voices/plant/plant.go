@@ -17,7 +17,7 @@ type Span struct{ From, To int }
 // A Plant is one fault and where it is: a finding at any of its places names it.
 type Plant struct {
 	Kind   string
-	Level  int // of the kind's
+	Level  string
 	Places []Span
 }
 
@@ -41,7 +41,7 @@ type Kind struct {
 
 	way  way
 	lay  func(l *Layer, size float64) ([]Span, bool) // of spots and windows
-	read func(t *text, level int, size float64)      // of scripts
+	read func(t *text, size float64)                 // of scripts
 }
 
 // Level is how a level is called.

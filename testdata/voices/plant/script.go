@@ -13,7 +13,7 @@ type reading struct {
 	sentences, esss []Span
 }
 
-// between lies between two faults of a script, so that a retake's thirty seconds
+// tellS lies between two faults of a script, so that a retake's thirty seconds
 // hold one only.
 const tellS = 24.0
 
@@ -24,7 +24,8 @@ func Read(r narration.Reading, wanted []Wanted, seed uint64) (Scene, error) {
 	t.begin()
 	for _, w := range wanted {
 		t.tell(tellS)
-		w.Kind.read(t, w.Level, w.Kind.Sizes[w.Level])
+		t.wanted = w
+		w.Kind.read(t, w.Kind.Sizes[w.Level])
 	}
 	t.tell(tellS / 2)
 	x, heard, natural, err := t.read(r)
@@ -115,8 +116,8 @@ func (t *text) pasted(x []float64, heard reading, plant int) []float64 {
 }
 
 // plan notes a fault that the text holds from here on.
-func (t *text) plan(kind string, level, paste int, place func(reading) ([]Span, bool)) {
-	t.plants = append(t.plants, pending{Plant{Kind: kind, Level: level}, place, paste})
+func (t *text) plan(paste int, place func(reading) ([]Span, bool)) {
+	t.plants = append(t.plants, pending{t.wanted.plant(nil), place, paste})
 }
 
 // takes are two sentences that follow each other, of which the first lasts so
@@ -135,18 +136,18 @@ func another(r *exact.Random) string {
 }
 
 // repeatedTake is a line of so many seconds, and the same line again.
-func repeatedTake(t *text, level int, seconds float64) {
+func repeatedTake(t *text, seconds float64) {
 	line := t.words(seconds) + "."
-	t.plan("repeated-take", level, -1, takes(t.sentences, seconds))
+	t.plan(-1, takes(t.sentences, seconds))
 	t.say(line)
 	t.pause(t.random.Between(0.5, 2.5))
 	t.say(another(t.random) + line)
 }
 
 // pastedTake is a line of so many seconds whose very samples come twice.
-func pastedTake(t *text, level int, seconds float64) {
+func pastedTake(t *text, seconds float64) {
 	n := t.sentences
-	t.plan("pasted-take", level, n, func(heard reading) ([]Span, bool) {
+	t.plan(n, func(heard reading) ([]Span, bool) {
 		s := heard.sentences[n]
 		return []Span{s}, float64(s.To-s.From) >= seconds*float64(heard.rateHz)
 	})
@@ -154,7 +155,7 @@ func pastedTake(t *text, level int, seconds float64) {
 }
 
 // falseStart is the first seconds of a line, and the line from its start.
-func falseStart(t *text, level int, seconds float64) {
+func falseStart(t *text, seconds float64) {
 	for {
 		line := t.words(seconds * 2.2)
 		words := 0
@@ -166,7 +167,7 @@ func falseStart(t *text, level int, seconds float64) {
 		if words == len(line) {
 			continue
 		}
-		t.plan("false-start", level, -1, takes(t.sentences, seconds))
+		t.plan(-1, takes(t.sentences, seconds))
 		t.say(line[:words] + ".")
 		t.pause(t.random.Between(0.3, 1.2))
 		t.say(another(t.random) + line + ".")
@@ -175,9 +176,9 @@ func falseStart(t *text, level int, seconds float64) {
 }
 
 // longPause is so many seconds over the median pause between two sentences.
-func longPause(t *text, level int, seconds float64) {
+func longPause(t *text, seconds float64) {
 	n := t.sentences
-	t.plan("long-pause", level, -1, func(heard reading) ([]Span, bool) {
+	t.plan(-1, func(heard reading) ([]Span, bool) {
 		return []Span{{heard.sentences[n].To, heard.sentences[n+1].From}}, true
 	})
 	t.say(t.words(1) + ".")
@@ -189,9 +190,9 @@ func longPause(t *text, level int, seconds float64) {
 const PauseS = 0.9
 
 // sharpEsses is a line whose esses have so many dB more of frication.
-func sharpEsses(t *text, level int, db float64) {
+func sharpEsses(t *text, db float64) {
 	n := t.sentences
-	t.plan("esses", level, -1, func(heard reading) (places []Span, ok bool) {
+	t.plan(-1, func(heard reading) (places []Span, ok bool) {
 		line := heard.sentences[n]
 		for _, s := range heard.esss {
 			if s.From >= line.From && s.To <= line.To {

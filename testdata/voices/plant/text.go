@@ -15,6 +15,7 @@ type text struct {
 	random    *exact.Random
 	sentences int
 	seconds   float64 // that it takes, about
+	wanted    Wanted  // what is being written
 	plants    []pending
 }
 
@@ -119,6 +120,12 @@ func CleanText(seed uint64, seconds float64) string {
 			t.say(refrain)
 		case 1:
 			t.say(lists[t.random.Intn(len(lists))])
+		case 11: // somebody tells at length, in a voice that is not the narrator's
+			manner := fmt.Sprintf("[plain %.1f] [pitch %.1f] [pace %.0f] ", t.random.Between(-5, 4), t.random.Between(-3, 3), t.random.Between(-6, 6))
+			for range 3 + t.random.Intn(5) {
+				s, _ := t.prose.Next()
+				t.say(manner + strings.TrimRight(s.Text, ".!?") + ".")
+			}
 		case 2, 3:
 			who := []string{"she said", "he said", "said Mira", "said the clerk"}[t.random.Intn(4)]
 			for range 2 + t.random.Intn(4) {
