@@ -86,9 +86,22 @@ const cleanKind = "clean"
 // count plants and hears the whole side, two readings at a time.
 func (side boardSide) count(ctx context.Context, s *site, kinds []plant.Kind) (tally, error) {
 	var work []func() (tally, error)
-	if len(kinds) > 0 {
+	var short, long []plant.Kind
+	for _, k := range kinds {
+		if k.Long() {
+			long = append(long, k)
+		} else {
+			short = append(short, k)
+		}
+	}
+	if len(long) > 0 { // first, for they take longest
+		for n := range side.longBeds() {
+			work = append(work, func() (tally, error) { return side.long(long, n) })
+		}
+	}
+	if len(short) > 0 {
 		for n := range side.beds() {
-			work = append(work, func() (tally, error) { return side.planted(kinds, n) })
+			work = append(work, func() (tally, error) { return side.planted(short, n) })
 		}
 	}
 	if s.kinds == "" || slices.Contains(strings.Split(s.kinds, ","), cleanKind) {

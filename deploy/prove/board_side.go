@@ -15,8 +15,10 @@ import (
 const (
 	boardPlants  = 128 // of each kind and level
 	boardBeds    = 32  // readings that faults are laid on
-	boardCleanH  = 5.3 // hours that nothing is planted in
+	boardCleanH  = 5.8 // hours that nothing is planted in
 	boardBedS    = 150.0
+	boardLongS   = 660.0
+	boardLong    = 8     // long readings
 	boardChapS   = 300.0 // of a clean chapter
 	boardHz      = 44100
 	boardDBFS    = -26.0
@@ -68,9 +70,14 @@ func (s boardSide) reading(n int) narration.Reading {
 // formula tells whether a voice is one of formulas.
 func formula(voice string) bool { return narration.Reading{Voice: voice}.Wide() }
 
-// beds is how many readings the side's size asks for.
+// beds is how many readings the side's size asks for, and each is how many of a
+// kind and level are planted in one.
 func (s boardSide) beds() int {
-	return max(len(s.voices), int(math.Round(boardBeds*s.size)))
+	return max(len(s.voices), int(math.Round(boardPlants*s.size/float64(s.each()))))
+}
+
+func (s boardSide) each() int {
+	return max(1, int(math.Round(boardPlants/boardBeds*s.size)))
 }
 
 // wanted is what is planted in the n-th reading's voice, of kinds that good
@@ -82,14 +89,13 @@ func (s boardSide) wanted(kinds []plant.Kind, n int, good func(plant.Kind) bool)
 		if !good(k) || k.FormulaOnly && !formula(voice) {
 			continue
 		}
-		voices := 0
-		for _, v := range s.voices {
-			if !k.FormulaOnly || formula(v) {
-				voices++
+		beds := 0
+		for b := range s.beds() {
+			if !k.FormulaOnly || formula(s.voices[b%len(s.voices)]) {
+				beds++
 			}
 		}
-		beds := float64(s.beds()) * float64(voices) / float64(len(s.voices))
-		for range int(math.Ceil(boardPlants*s.size/beds - 0.01)) {
+		for range int(math.Ceil(float64(s.each()*s.beds())/float64(beds) - 0.01)) {
 			for level := range k.Sizes {
 				all = append(all, plant.Wanted{Kind: k, Level: level})
 			}
@@ -103,25 +109,52 @@ func (s boardSide) wanted(kinds []plant.Kind, n int, good func(plant.Kind) bool)
 	return all
 }
 
+// longBeds is how many long readings the side's size asks for.
+func (s boardSide) longBeds() int { return max(2, int(math.Round(boardLong*s.size))) }
+
+// long hears the n-th long reading with faults that take all of it.
+func (s boardSide) long(kinds []plant.Kind, n int) (tally, error) {
+	t := newTally()
+	r := s.reading(n)
+	r.Seed += 500
+	r.Manner.StopAtS = boardLongS
+	bed, err := plant.NewBed(r)
+	if err != nil {
+		return t, err
+	}
+	for _, k := range kinds {
+		for i := range int(math.Ceil(boardPlants * s.size / float64(s.longBeds()))) {
+			for level := range k.Sizes {
+				if err := s.score(&t, bed.Whole(plant.Wanted{Kind: k, Level: level}, r.Seed+uint64(1000*i)), r.Voice); err != nil {
+					return t, err
+				}
+			}
+		}
+	}
+	return t, nil
+}
+
+// score hears a scene and counts what is found of its plants.
+func (s boardSide) score(t *tally, scene plant.Scene, voice string) error {
+	if len(scene.Plants) == 0 {
+		return nil
+	}
+	checks := checksFor(scene)
+	h, err := hear(playScene(scene), checks)
+	if err != nil {
+		return err
+	}
+	title := check.Title{Chapters: []pipeline.ChapterOutcome{h.chapter(1, voice)}}
+	t.score(scene, append(h.found, check.Read(checks, title, 0)...))
+	return nil
+}
+
 // planted hears the n-th reading with faults of kinds.
 func (s boardSide) planted(kinds []plant.Kind, n int) (tally, error) {
 	t := newTally()
 	r := s.reading(n)
-	score := func(scene plant.Scene) error {
-		if len(scene.Plants) == 0 {
-			return nil
-		}
-		checks := checksFor(scene)
-		h, err := hear(playScene(scene), checks)
-		if err != nil {
-			return err
-		}
-		title := check.Title{Chapters: []pipeline.ChapterOutcome{h.chapter(1, r.Voice)}}
-		t.score(scene, append(h.found, check.Read(checks, title, 0)...))
-		return nil
-	}
 	spots := s.wanted(kinds, n, plant.Kind.Spot)
-	windows := s.wanted(kinds, n, func(k plant.Kind) bool { return !k.Spot() && !k.Scripted() })
+	windows := s.wanted(kinds, n, func(k plant.Kind) bool { return !k.Spot() && !k.Scripted() && !k.Long() })
 	if len(spots)+len(windows) > 0 {
 		read := r
 		read.Manner.StopAtS = boardBedS
@@ -133,12 +166,12 @@ func (s boardSide) planted(kinds []plant.Kind, n int) (tally, error) {
 			k := min(spotsAtOnce, len(spots))
 			scene, left := bed.Spots(spots[:k], r.Seed+uint64(1000*try))
 			spots = append(spots[k:], left...)
-			if err := score(scene); err != nil {
+			if err := s.score(&t, scene, r.Voice); err != nil {
 				return t, err
 			}
 		}
 		for i, w := range windows {
-			if err := score(bed.Window(w, r.Seed+uint64(1000*i))); err != nil {
+			if err := s.score(&t, bed.Window(w, r.Seed+uint64(1000*i)), r.Voice); err != nil {
 				return t, err
 			}
 		}
@@ -151,7 +184,7 @@ func (s boardSide) planted(kinds []plant.Kind, n int) (tally, error) {
 		if err != nil {
 			return t, err
 		}
-		if err := score(scene); err != nil {
+		if err := s.score(&t, scene, r.Voice); err != nil {
 			return t, err
 		}
 	}

@@ -169,6 +169,16 @@ func (w Wanted) plant(places []Span) Plant {
 // WindowS is how long the reading of a fault of a stretch is.
 const WindowS = 75.0
 
+// Whole lays a fault that takes a whole bed.
+func (b *Bed) Whole(w Wanted, seed uint64) Scene {
+	l := b.layer(exact.NewRandom(seed, w.Kind.Name))
+	places, ok := w.Kind.lay(l, w.Kind.Sizes[w.Level])
+	if !ok {
+		return l.scene(nil)
+	}
+	return l.scene([]Plant{w.plant(places)})
+}
+
 // Window lays a fault of a stretch into a window of the bed.
 func (b *Bed) Window(w Wanted, seed uint64) Scene {
 	r := exact.NewRandom(seed, w.Kind.Name)

@@ -27,6 +27,7 @@ type way int
 const (
 	spot   way = iota // a moment of a bed
 	window            // a stretch of a bed, of its own
+	long              // the whole of a long bed
 	script            // read with its text
 )
 
@@ -40,7 +41,7 @@ type Kind struct {
 	FormulaOnly bool
 
 	way  way
-	lay  func(l *Layer, size float64) ([]Span, bool) // of spots and windows
+	lay  func(l *Layer, size float64) ([]Span, bool) // of all but scripts
 	read func(t *text, size float64)                 // of scripts
 }
 
@@ -50,11 +51,13 @@ func (k Kind) Level(i int) string { return fmt.Sprintf(k.Unit, k.Sizes[i]) }
 // Spot tells whether several of the kind are laid into one reading of a bed.
 func (k Kind) Spot() bool { return k.way == spot }
 
+// Long tells whether the kind takes the whole of a bed of more than ten minutes.
+func (k Kind) Long() bool { return k.way == long }
+
 // Scripted tells whether the kind is read with its text.
 func (k Kind) Scripted() bool { return k.way == script }
 
-// Kinds are all faults of a single chapter. A level that SOUND practice has no
-// figure for is said to be clearly audible by its comment here.
+// Kinds are all faults of a single chapter.
 func Kinds() []Kind {
 	return []Kind{
 		{Name: "click", Unit: "%g dB over 2-10 kHz", Sizes: []float64{25, 15, 10, 6}, Clear: 1, lay: click},
@@ -68,6 +71,7 @@ func Kinds() []Kind {
 		{Name: "dropout", Unit: "%g ms", Sizes: []float64{30, 10, 3}, Clear: 1, lay: dropout},
 		{Name: "digital-silence", Unit: "%g s", Sizes: []float64{0.5, 0.2, 0.1}, Clear: 1, lay: digitalSilence},
 		{Name: "clip", Unit: "%g flat samples", Sizes: []float64{20, 8, 3}, Clear: 2, lay: clip},
+		{Name: "drift", Unit: "%g dB in ten minutes", Sizes: []float64{6, 3, 2}, Clear: 1, way: long, lay: drift},
 		{Name: "dead-side", Unit: "%g s from the start", Sizes: []float64{0, 20}, Clear: 1, way: window, lay: deadSide},
 		{Name: "sides", Unit: "%g dB apart", Sizes: []float64{12, 6, 3}, Clear: 1, way: window, lay: sidesApart},
 		{Name: "long-pause", Unit: "%g s over the habit", Sizes: []float64{8, 5, 3.5, 2.5}, Clear: 1, way: script, read: longPause},

@@ -144,6 +144,23 @@ func toneColour(l *Layer, db float64) ([]Span, bool) {
 	return l.other(tone, at), true
 }
 
+// drift is a voice that comes nearer or moves away, by so many dB in ten minutes
+// and evenly. The reading begins at one of its pauses and goes on from its start,
+// so that one bed gives several.
+func drift(l *Layer, db float64) ([]Span, bool) {
+	pauses := l.of("room-tone")
+	p := pauses[l.random.Intn(len(pauses))]
+	turn := (p.From + p.To) / 2
+	voice := append(append([]float64(nil), l.voice[turn:]...), l.voice[:turn]...)
+	up := sign(l.random)
+	for i := 0; i < len(voice); i += l.rateHz / 100 {
+		end := min(len(voice), i+l.rateHz/100)
+		amplify(voice[i:end], exact.Amplitude(up*db*float64(i-len(voice)/2)/(600*float64(l.rateHz))))
+	}
+	l.Bed = &Bed{rateHz: l.rateHz, voice: voice, noise: l.noise}
+	return []Span{{0, len(voice)}}, true
+}
+
 // preampDBFS is the hiss by which two inputs differ.
 const preampDBFS = -92.0
 

@@ -160,7 +160,7 @@ func falseStart(t *text, seconds float64) {
 		line := t.words(seconds * 2.2)
 		words := 0
 		for letters := 0; words < len(line); words++ {
-			if letters++; line[words] == ' ' && float64(letters) >= seconds*lettersS*1.2 {
+			if letters++; line[words] == ' ' && float64(letters) >= seconds*lettersS*fastest {
 				break
 			}
 		}

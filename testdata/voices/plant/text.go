@@ -29,6 +29,9 @@ type pending struct {
 // lettersS is how many letters a second holds, about.
 const lettersS = 14.0
 
+// fastest is how many times as many the fastest voice may say.
+const fastest = 1.6
+
 func newText(seed uint64, whispers bool) *text {
 	return &text{prose: &speech.Prose{Random: exact.NewRandom(seed, "prose"), Range: whispers}, random: exact.NewRandom(seed, "text")}
 }
@@ -65,7 +68,7 @@ func (t *text) tell(seconds float64) {
 // words are the first words of a sentence that take so long at least, without
 // commas.
 func (t *text) words(seconds float64) string {
-	need := seconds * lettersS * 1.3
+	need := seconds * lettersS * fastest
 	for {
 		s, _ := t.prose.Next()
 		var words []string
