@@ -54,7 +54,9 @@ func hear(r playback, checks []check.Check) (hearing, error) {
 	}
 	h := hearing{profile: rec, found: ears.Heard(), rateHz: r.rateHz, frames: r.frames}
 	for _, w := range pauses.Result() {
-		h.pauses = append(h.pauses, pipeline.Span{From: w.From, To: w.To})
+		if (w.To - w.From).Seconds(r.rateHz) >= sentenceS {
+			h.pauses = append(h.pauses, pipeline.Span{From: w.From, To: w.To})
+		}
 	}
 	return h, nil
 }
@@ -62,16 +64,20 @@ func hear(r playback, checks []check.Check) (hearing, error) {
 // seconds is how long it lasted.
 func (h hearing) seconds() float64 { return h.frames.Seconds(h.rateHz) }
 
+// sentenceS is the shortest pause that a check's record has.
+const sentenceS = 0.5
+
 // chapter is the hearing as a close has it.
 func (h hearing) chapter(number int, narrator string) pipeline.ChapterOutcome {
-	source := pipeline.DigestOf([]byte{byte(number), byte(number >> 8)})
-	return pipeline.ChapterOutcome{
-		Number: number, Role: pipeline.RoleChapter, Findings: h.found,
-		Parts: []pipeline.PartOutcome{{
-			Part:    pipeline.Part{Source: source, Span: h.profile.Cut.Span, Voice: pipeline.Voice{Narrator: narrator, Setup: "booth"}},
-			SourceS: h.seconds(), Profile: h.profile, Session: "one",
-		}},
+	p := pipeline.PartOutcome{
+		Part: pipeline.Part{
+			Source: pipeline.DigestOf([]byte{byte(number), byte(number >> 8)}), Span: h.profile.Cut.Span,
+			Voice: pipeline.Voice{Narrator: narrator, Setup: "booth"},
+		},
+		SourceS: h.seconds(), Profile: h.profile, Session: "one",
 	}
+	p.Likeness.Pauses, p.Longest = pipeline.HabitOf(h.pauses, p.Spoken(), h.rateHz)
+	return pipeline.ChapterOutcome{Number: number, Role: pipeline.RoleChapter, Findings: h.found, Parts: []pipeline.PartOutcome{p}}
 }
 
 // playScene is a scene as a playback.
