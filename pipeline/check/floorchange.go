@@ -17,25 +17,31 @@ func floorChange() Check {
 		Name: "floor-change",
 		Doc: "The room beneath the words becomes louder or softer by 6 dB (A-weighted) or more within some seconds, and stays so: a fan, a " +
 			"heating, a window, another gain. Under headphones the room is heard to change. Listen to the pauses before and after; have the rest recorded as the start was.",
-		Listen: func(p Part) Listener { return &floorListener{newRoomCourse(p)} },
+		Listen: func(p Part) Listener {
+			return &roomListener{roomCourse: newRoomCourse(p), what: "changes",
+				do: "listen to the pauses before and after: what was switched on or off, or opened? Record the rest as the start was"}
+		},
 	}
 }
 
-type floorListener struct{ *roomCourse }
+// A roomListener finds the changes of the room that are edits, or those that are not.
+type roomListener struct {
+	*roomCourse
+	edits    bool
+	what, do string
+}
 
-func (l *floorListener) Hear([]float64) {}
+func (l *roomListener) Hear([]float64) {}
 
-func (l *floorListener) Heard() (out []Stretch) {
+func (l *roomListener) Heard() (out []Stretch) {
 	for _, s := range l.steps(floorChangeDB, toneChangeDB) {
-		if s.abrupt {
-			continue // an edit: the next check's
+		if s.abrupt != l.edits {
+			continue // the other check's
 		}
 		from, to := l.place(s)
-		out = append(out, Stretch{From: from, To: to, Weight: pipeline.Listen,
-			Measured: s.measured(), Limit: fmt.Sprintf("%g dB", floorChangeDB),
-			Do: "listen to the pauses before and after: what was switched on or off, or opened? Record the rest as the start was"})
+		out = append(out, Stretch{From: from, To: to, Measured: s.measured(), Limit: fmt.Sprintf("%g dB", floorChangeDB), Do: l.do, Weight: pipeline.Listen})
 	}
-	return fewPlaces(out, "changes")
+	return fewPlaces(out, l.what)
 }
 
 // measured is a step in words.
