@@ -86,9 +86,9 @@ func remakeShare(ctx context.Context, s store.Store, p place) error {
 	return overwrite(ctx, s, shareName(p.narrator, p.title, p.run), shareOf(o, p.narrator))
 }
 
-// remakeNarrator writes a narrator's latest fits again. Which of the titles
-// was the latest nobody can tell any more: of each setup the fit that was
-// measured on the most speech is taken.
+// remakeNarrator writes a narrator's latest fits and history again. Which of the
+// titles was the latest nobody can tell any more: of each setup the fit that was
+// measured on the most speech is taken, and titles stand in the order of names.
 func remakeNarrator(ctx context.Context, s store.Store, who string) error {
 	n := NarratorState{Last: map[string]LastFit{}}
 	prefix := "narrators/" + who + "/titles/"
@@ -120,6 +120,7 @@ func remakeNarrator(ctx context.Context, s store.Store, who string) error {
 				n.Last[session.Setup] = LastFit{Title: p.title, Run: p.run, Fit: session.Fit}
 			}
 		}
+		n.read(who, o)
 		return nil
 	})
 	if err != nil {

@@ -1,8 +1,6 @@
 package coordinator
 
 import (
-	"context"
-	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -14,7 +12,6 @@ import (
 	"chapterhouse/pipeline/check"
 	"chapterhouse/pipeline/series"
 	"chapterhouse/pipeline/split"
-	"chapterhouse/pipeline/store"
 )
 
 // close judges a finished run. It is pure over the run's objects, so that two
@@ -46,6 +43,10 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		if ch.Hole != "" {
 			found = append(found, pipeline.Finding{Check: "hole", Measured: ch.Hole, Do: "mend or replace the source, then run the title again; what was given up after tries is tried again with --again", Weight: pipeline.Return})
 		}
+		found = append(found, pipeline.Noted(p.sub.Notes, ch.Number, bodiesOf(*ch, plan.Specs))...)
+		for j, f := range found {
+			found[j] = check.Deed(f)
+		}
 		inOrder(found)
 		ch.Findings, ch.Verdict = pipeline.Judge(found, ch.Number, p.sub.Decisions)
 		for j := range ch.Files {
@@ -54,12 +55,29 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		o.Verdict = pipeline.Worse(o.Verdict, ch.Verdict)
 	}
 	var title pipeline.Verdict
-	whole := append(slices.Clone(plan.Findings), check.Whole(p.c.Checks, seen)...)
-	o.Findings, title = pipeline.Judge(append(whole, idle(p.sub.Decisions, o.Chapters)...), pipeline.WholeTitle, p.sub.Decisions)
+	whole := slices.Concat(plan.Findings, check.Whole(p.c.Checks, seen), idle(p.sub.Decisions, o.Chapters), pipeline.StrayNotes(p.sub.Notes, o.Chapters))
+	for i, f := range whole {
+		whole[i] = check.Deed(f)
+	}
+	o.Findings, title = pipeline.Judge(whole, pipeline.WholeTitle, p.sub.Decisions)
 	o.Verdict = pipeline.Worse(o.Verdict, title)
 	o.Withheld = withheld(o)
 	o.Excerpt = p.excerpt(o.Chapters, files)
+	for _, who := range slices.Sorted(maps.Keys(p.sub.Narrators)) {
+		o.Dismissed = append(o.Dismissed, pipeline.Dismissals(who, pipeline.AddTallies(append(slices.Clone(plan.Tallies[who]), pipeline.Tallies(o, who)...)))...)
+	}
 	return o, nil
+}
+
+// bodiesOf are where a chapter's recordings stand in the files that people
+// hear: those of the first spec that has any.
+func bodiesOf(ch pipeline.ChapterOutcome, specs []pipeline.Spec) pipeline.Bodies {
+	for _, s := range specs {
+		if slices.ContainsFunc(ch.Files, func(f pipeline.FileOutcome) bool { return f.Spec == s.Spec }) {
+			return ch.Bodies(s)
+		}
+	}
+	return nil
 }
 
 // excerpt is what could be the title's, where it names none itself.
@@ -230,66 +248,4 @@ func named(found []pipeline.Finding, parts []pipeline.PartOutcome) {
 
 func addCost(a, b pipeline.Cost) pipeline.Cost {
 	return pipeline.Cost{CPUS: math.Round((a.CPUS+b.CPUS)*1e3) / 1e3, AudioS: math.Round((a.AudioS+b.AudioS)*1e2) / 1e2}
-}
-
-// NarratorState is what a house knows of a narrator from its runs, at narrator.json.
-type NarratorState struct {
-	Last map[string]LastFit `json:"last"` // by setup
-}
-
-// LastFit is the latest fit of a setup.
-type LastFit struct {
-	Title string             `json:"title"`
-	Run   string             `json:"run"`
-	Fit   pipeline.FitRecord `json:"fit"`
-}
-
-// derive writes what follows from a run that stands: each narrator's latest
-// fits and chapters. The chapters come last and are the sign that the rest is
-// there, so that a pass that was cut off is made up for by the next one, and a
-// run that stands since long takes no newer fit back.
-func (p *pass) derive(ctx context.Context, o pipeline.Outcome) error {
-	for _, who := range slices.Sorted(maps.Keys(p.sub.Narrators)) {
-		name := shareName(who, p.title, p.run)
-		if _, err := p.c.Store.Stat(ctx, name); !errors.Is(err, store.ErrAbsent) {
-			if err != nil {
-				return err
-			}
-			continue
-		}
-		if err := p.lastFits(ctx, who, o); err != nil {
-			return err
-		}
-		mine := shareOf(o, who)
-		if err := pin(ctx, p.c.Store, name, &mine); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// shareOf is what a narrator has of a run: the chapters with a part of theirs.
-func shareOf(o pipeline.Outcome, narrator string) pipeline.Outcome {
-	share := o
-	share.Chapters = nil
-	for _, ch := range o.Chapters {
-		if slices.ContainsFunc(ch.Parts, func(p pipeline.PartOutcome) bool { return p.Voice.Narrator == narrator }) {
-			share.Chapters = append(share.Chapters, ch)
-		}
-	}
-	return share
-}
-
-func (p *pass) lastFits(ctx context.Context, who string, o pipeline.Outcome) error {
-	return store.Update(ctx, p.c.Store, narratorName(who), func(n *NarratorState) error {
-		if n.Last == nil {
-			n.Last = map[string]LastFit{}
-		}
-		for _, s := range o.Sessions {
-			if s.Narrator == who && s.Fit.SpeechS >= p.sub.Settings.Fit.MinSpeechS {
-				n.Last[s.Setup] = LastFit{Title: p.title, Run: p.run, Fit: s.Fit}
-			}
-		}
-		return nil
-	})
 }

@@ -50,8 +50,18 @@ func (p *pass) plan(ctx context.Context) (plan pipeline.Plan, ok bool, err error
 	if ok, err := p.shorten(ctx, &plan, files); err != nil || !ok {
 		return plan, false, err
 	}
-	if plan.Standing, err = p.standing(ctx); err != nil {
+	narrators, err := p.narrators(ctx)
+	if err != nil {
 		return plan, false, err
+	}
+	if plan.Standing, err = p.standing(ctx, narrators); err != nil {
+		return plan, false, err
+	}
+	plan.History, plan.Tallies = map[string][]pipeline.Past{}, map[string][]pipeline.Tally{}
+	for who, n := range narrators {
+		if history, tallies := n.before(p.title); len(history) > 0 {
+			plan.History[who], plan.Tallies[who] = history, tallies
+		}
 	}
 	p.cost = nil // a pass that finds the plan pinned looks at none, and both close alike
 	return plan, true, decide(ctx, p, "plan", &plan)
@@ -153,14 +163,23 @@ func (p *pass) missingEncoder(s pipeline.Spec) string {
 	return ""
 }
 
-// standing reads what the standing run had decided.
-func (p *pass) standing(ctx context.Context) (pipeline.Standing, error) {
-	st := pipeline.Standing{Run: p.state.Standing, Last: map[string]pipeline.FitRecord{}}
+// narrators reads what is known of the run's narrators.
+func (p *pass) narrators(ctx context.Context) (map[string]NarratorState, error) {
+	known := map[string]NarratorState{}
 	for _, who := range slices.Sorted(maps.Keys(p.sub.Narrators)) {
-		var n NarratorState
-		if err := store.ReadJSON(ctx, p.c.Store, narratorName(who), &n); err != nil && !errors.Is(err, store.ErrAbsent) {
-			return st, err
+		n, err := NarratorOf(ctx, p.c.Store, who)
+		if err != nil && !errors.Is(err, store.ErrAbsent) {
+			return nil, err
 		}
+		known[who] = n
+	}
+	return known, nil
+}
+
+// standing reads what the standing run had decided.
+func (p *pass) standing(ctx context.Context, narrators map[string]NarratorState) (pipeline.Standing, error) {
+	st := pipeline.Standing{Run: p.state.Standing, Last: map[string]pipeline.FitRecord{}}
+	for who, n := range narrators {
 		for setup, last := range n.Last {
 			st.Last[who+"/"+setup] = last.Fit
 		}

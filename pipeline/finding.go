@@ -32,8 +32,45 @@ type Finding struct {
 	Measured string  `json:"measured,omitempty"` // with unit
 	Limit    string  `json:"limit,omitempty"`    // with unit
 	Do       string  `json:"do"`                 // what to do, one sentence
+	Act      Act     `json:"act,omitempty"`      // the kind of what to do
+	Stage    string  `json:"stage,omitempty"`    // that is to be changed, where it is known
 	Weight   Verdict `json:"weight"`             // ready: a notice
-	Accepted string  `json:"accepted,omitempty"` // the reason of the decision that lifted it
+	// Value is what Measured says in figures and LimitValue the limit that makes
+	// it count for its weight, both in Unit; no Unit: they are not set.
+	Value      float64 `json:"value,omitempty"`
+	LimitValue float64 `json:"limit_value,omitempty"`
+	Unit       string  `json:"unit,omitempty"`
+
+	Page     string `json:"page,omitempty"` // of the text, as a proof-listener noted it
+	Line     string `json:"line,omitempty"`
+	Accepted string `json:"accepted,omitempty"` // the reason of the decision that lifted it
+}
+
+// An Act is what a finding asks somebody to do, in a word; empty: nothing.
+type Act string
+
+const (
+	Recut  Act = "recut"  // cut or export it again from what was recorded
+	Pickup Act = "pickup" // have the narrator read the line again
+	Change Act = "change" // change a stage of the chain, or another setting
+	Treat  Act = "treat"  // treat the booth, or what stands in it
+)
+
+// Acts are all of them, most work for the narrator last.
+func Acts() []Act { return []Act{Recut, Change, Treat, Pickup} }
+
+// Words is what to do as a person is told it.
+func (f Finding) Words() string {
+	switch f.Act {
+	case Change:
+		if f.Stage != "" {
+			return "change the " + f.Stage
+		}
+		return "change the chain"
+	case Treat:
+		return "treat the booth"
+	}
+	return string(f.Act)
 }
 
 // Same tells whether two findings are one: same check and spec, same source,

@@ -72,6 +72,7 @@ type Submission struct {
 	Specs     []Spec              `json:"specs"`
 	Sources   []SourceFile        `json:"sources"`
 	Decisions []Decision          `json:"decisions,omitempty"`
+	Notes     []Note              `json:"notes,omitempty"`
 	Engine    Engine              `json:"engine,omitzero"` // zero: the night chooses among its workers' and pins it at engine.json
 	Again     int                 `json:"again,omitempty"` // the run that this one tries again, whatever else is the same
 }
@@ -98,6 +99,7 @@ type Plan struct {
 	Surveyed []SurveyRecipe          `json:"surveyed,omitempty"` // what was too long for a file
 	Standing Standing                `json:"standing"`
 	History  map[string][]Past       `json:"history,omitempty"` // of each narrator, the latest last
+	Tallies  map[string][]Tally      `json:"tallies,omitempty"` // of each narrator's other titles: what was dismissed
 	Sources  map[Digest]IntakeRecord `json:"sources,omitempty"` // those that can be used
 }
 
@@ -183,6 +185,9 @@ type Outcome struct {
 	Gains     Gains             `json:"gains"`
 	Chapters  []ChapterOutcome  `json:"chapters"`
 	Findings  []Finding         `json:"findings,omitempty"` // of the title as a whole
+	// Dismissed is how often findings of a narrator's titles, this one among
+	// them, were dismissed by the time that the run was planned.
+	Dismissed []Dismissal       `json:"dismissed,omitempty"`
 	Withheld  map[string]string `json:"withheld,omitempty"` // spec → why its delivery is withheld
 	Excerpt   *Excerpt          `json:"excerpt,omitempty"`  // what could be heard by itself, where the title names none
 	Cost      map[Step]Cost     `json:"cost"`

@@ -29,6 +29,7 @@ type openedTitle struct {
 	house      *house.House
 	title      pipeline.Title
 	decisions  []pipeline.Decision
+	notes      []pipeline.Note
 	specs      []pipeline.Spec
 	store, out string
 }
@@ -57,6 +58,9 @@ func openTitle(o processOptions) (openedTitle, error) {
 		return t, err
 	}
 	if t.title, t.decisions, err = t.house.Title(t.folder); err != nil {
+		return t, err
+	}
+	if t.notes, err = t.house.Notes(t.folder, t.title); err != nil {
 		return t, err
 	}
 	t.title.Findings = t.house.Notices(t.title)

@@ -39,7 +39,7 @@ func prepare(ctx context.Context, s store.Store, t openedTitle, again bool, w io
 func upload(ctx context.Context, s store.Store, t openedTitle, known string, say func(done, of int64)) (pipeline.Submission, error) {
 	sub := pipeline.Submission{
 		House: t.house.Settings.House, Settings: t.house.Settings, Title: t.title, Narrators: map[string]pipeline.Narrator{},
-		Specs: t.specs, Decisions: t.decisions,
+		Specs: t.specs, Decisions: t.decisions, Notes: t.notes,
 	}
 	seen := readSeen(known)
 	defer seen.write()

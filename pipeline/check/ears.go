@@ -74,6 +74,10 @@ type Stretch struct {
 	Limit    string
 	Do       string
 	Weight   pipeline.Verdict
+	// Value and LimitValue are Measured and the limit for its weight as figures, in Unit.
+	Value, LimitValue float64
+	Unit              string
+	Act               pipeline.Act // where it is another than the check's own
 }
 
 // SpectrumSize is the number of samples of a shared spectrum: 23 to 47 ms.
@@ -149,6 +153,7 @@ func (e *Ears) Heard() []pipeline.Finding {
 				Check:  e.names[i],
 				StartS: dsp.Round2(s.From.Seconds(e.part.RateHz)), EndS: dsp.Round2(s.To.Seconds(e.part.RateHz)),
 				Measured: s.Measured, Limit: s.Limit, Do: s.Do, Weight: s.Weight,
+				Value: s.Value, LimitValue: s.LimitValue, Unit: s.Unit, Act: s.Act,
 			})
 		}
 	}

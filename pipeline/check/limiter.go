@@ -14,8 +14,8 @@ const (
 func limiterDepth() Check {
 	return Check{
 		Name: "limiter",
-		Doc: "The limiter takes more than 3 dB off a line: it is meant for stray peaks, not for lines. Compress " +
-			"that line in the chain, or have it recorded again. Over 6 dB it can be heard, and the chapter asks for an ear.",
+		Doc: "The limiter takes more than 3 dB off a line: it is meant for stray peaks, not for lines. Ride or " +
+			"compress that line in the chain. Over 6 dB it can be heard, and the chapter asks for an ear.",
 		Read: func(t Title, chapter int) []pipeline.Finding {
 			var out []pipeline.Finding
 			for _, f := range t.Chapters[chapter].Files {
@@ -31,8 +31,8 @@ func limiterDepth() Check {
 						Spec: f.Spec, Source: p.Source, StartS: p.StartS, EndS: p.EndS,
 						Measured: fmt.Sprintf("%.1f dB", -float64(p.DB)),
 						Limit:    fmt.Sprintf("%.0f dB", limiterNoticeDB),
-						Do:       "compress this line in the chain, or have it recorded again",
-						Weight:   weight,
+						Do:       "ride or compress this line in the chain",
+						Weight:   weight, Value: -float64(p.DB), LimitValue: limiterListenDB, Unit: "dB",
 					})
 				}
 			}

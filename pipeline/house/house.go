@@ -7,6 +7,7 @@
 //	specs/<spec>.yaml                       receivers of the house's own
 //	<any folder>/title.yaml                 a title; its audio lies beside it
 //	<any folder>/decisions.yaml             what a person decided on its findings
+//	<any folder>/notes.csv                  what a proof-listener wrote down of it
 //
 // It changes nothing, and what is wrong is said all at once. Files are read
 // below the house's root only; links that leave it are refused.

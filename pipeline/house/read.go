@@ -63,9 +63,12 @@ func (r *reader) read(file string, into any) *strict.Node {
 	return n
 }
 
-// text is a file's content. A file that is missing, no regular file, or longer
-// than a document may be is a fault.
-func (r *reader) text(file string) ([]byte, bool) {
+// text is a document's content, as upTo gives it.
+func (r *reader) text(file string) ([]byte, bool) { return r.upTo(file, strict.MaxBytes) }
+
+// upTo is a file's content. A file that is missing or no regular file is a
+// fault; of one that is longer than most comes that it is longer.
+func (r *reader) upTo(file string, most int64) ([]byte, bool) {
 	info, err := r.root.Lstat(file)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -77,8 +80,8 @@ func (r *reader) text(file string) ([]byte, bool) {
 	case !info.Mode().IsRegular():
 		r.say(Fault{File: r.name(file), Text: "this is no regular file; put the file itself here, not a link or folder"})
 		return nil, false
-	case info.Size() > strict.MaxBytes:
-		return make([]byte, strict.MaxBytes+1), true // refused by its length
+	case info.Size() > most:
+		return make([]byte, most+1), true // refused by its length
 	}
 	text, err := r.root.ReadFile(file)
 	if err != nil {

@@ -1,0 +1,85 @@
+package pipeline
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// A Note is what a proof-listener wrote down of a place.
+type Note struct {
+	Chapter int     `json:"chapter"` // number
+	AtS     float64 `json:"at_s"`    // seconds into the chapter's file
+	Page    string  `json:"page,omitempty"`
+	Line    string  `json:"line,omitempty"`
+	Kind    string  `json:"kind"`
+	Text    string  `json:"text,omitempty"`
+}
+
+// noteCheck is the name that findings from notes go by.
+const noteCheck = "note"
+
+// Noted are the findings that notes are of a chapter whose recordings stand in
+// its file as bodies tell. Notes at one place are one finding.
+func Noted(notes []Note, chapter int, bodies Bodies) (out []Finding) {
+	var mine []Note
+	for _, n := range notes {
+		if n.Chapter == chapter {
+			mine = append(mine, n)
+		}
+	}
+	slices.SortStableFunc(mine, func(a, b Note) int {
+		switch {
+		case a.AtS < b.AtS:
+			return -1
+		case a.AtS > b.AtS:
+			return 1
+		}
+		return 0
+	})
+	end := 0.0
+	if len(bodies) > 0 {
+		last := bodies[len(bodies)-1]
+		end = last.FileS + last.LengthS
+	}
+	for _, n := range mine {
+		f := Finding{
+			Check: noteCheck, Measured: strings.TrimSuffix(n.Kind+": "+n.Text, ": "), Page: n.Page, Line: n.Line, Weight: Listen,
+			Act: Pickup, Do: "listen there, and have the line read again where the note is right",
+		}
+		if act := Act(n.Kind); slices.Contains(Acts(), act) {
+			f.Act, f.Do = act, "listen there, and do as the note says where it is right"
+		}
+		body, s, ok := bodies.InSource(n.AtS)
+		switch {
+		case !ok:
+			f.Do = fmt.Sprintf("the chapter has no file to find %.1f s in: look at the note again when it has one", n.AtS)
+		case n.AtS > end+noteBeyondS:
+			f.Do = fmt.Sprintf("correct the time in notes.csv: %.0f s lies beyond the chapter's end", n.AtS)
+		default:
+			f.Source, f.Path, f.StartS, f.EndS = body.Source, body.Path, s, s
+		}
+		if i := len(out) - 1; i >= 0 && f.Source != "" && f.Same(out[i]) {
+			out[i].Measured += "; " + f.Measured
+			continue
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// noteBeyondS is how far behind the last word a note may be written.
+const noteBeyondS = 30
+
+// StrayNotes are notes on chapters that a run does not have.
+func StrayNotes(notes []Note, chapters []ChapterOutcome) (out []Finding) {
+	for _, n := range notes {
+		if !slices.ContainsFunc(chapters, func(ch ChapterOutcome) bool { return ch.Number == n.Chapter }) {
+			out = append(out, Finding{
+				Check: noteCheck, Measured: fmt.Sprintf("%s, of chapter %d, which this run does not have", n.Kind, n.Chapter),
+				Do: fmt.Sprintf("correct the chapter's number of the note at %.1f s in notes.csv, or remove it", n.AtS), Weight: Ready,
+			})
+		}
+	}
+	return out
+}
