@@ -27,7 +27,8 @@ type WAVWriter struct {
 	clipped  int64
 	buf      []byte // whole frames that are not in the file yet
 	ints     []int32
-	large    int64 // file size from which RF64 is written
+	large    int64  // file size from which RF64 is written
+	after    []byte // chunks behind the samples
 }
 
 // CreateWAV makes the file at path, over one that is there. Bits are 16, 24
@@ -187,8 +188,11 @@ func (w *WAVWriter) finish() error {
 	if err := w.flush(); err != nil {
 		return err
 	}
+	if _, err := w.f.Write(w.after); err != nil {
+		return err
+	}
 	le := binary.LittleEndian
-	riff := w.dataAt + w.written + w.written%2 - 8
+	riff := w.dataAt + w.written + w.written%2 + int64(len(w.after)) - 8
 	frames := w.Frames()
 	put32 := func(v int64, at int64) error {
 		_, err := w.f.WriteAt(le.AppendUint32(nil, uint32(min(v, unset))), at)

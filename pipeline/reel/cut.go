@@ -3,8 +3,6 @@ package reel
 import (
 	"context"
 	"errors"
-	"io"
-	"math"
 	"slices"
 
 	"chapterhouse/dsp"
@@ -52,69 +50,23 @@ type cutter struct {
 	wrote  dsp.Frames
 }
 
-// take reads a file once, up to where its last part ends, and leaves each of
-// its parts among those heard, as the mean of all channels.
+// take leaves each of a file's parts among those heard.
 func (c *cutter) take(blob pipeline.Digest, path string, parts []Part, heard [][]float32) error {
-	r, err := codec.OpenMP3(c.ctx, path)
+	var of []int
+	var all []codec.Stretch
+	for i, p := range parts {
+		if p.Blob == blob {
+			of, all = append(of, i), append(all, codec.Stretch{FromS: p.FromS, ToS: p.ToS})
+		}
+	}
+	rateHz, got, err := codec.Stretches(c.ctx, path, all)
 	if err != nil {
 		return err
 	}
-	defer r.Close()
-	if err := c.begin(r.Info().RateHz, blob); err != nil {
-		return err
+	for k, i := range of {
+		heard[i] = got[k]
 	}
-	ch := make([][]float64, r.Info().Channels)
-	for k := range ch {
-		ch[k] = make([]float64, readFrames)
-	}
-	for at := dsp.Frames(0); ; {
-		var left dsp.Frames // until the last part ends
-		next := dsp.Frames(math.MaxInt64)
-		for _, p := range parts {
-			if from, to := c.span(p); p.Blob == blob && to > at {
-				left, next = max(left, to-at), min(next, max(from, at))
-			}
-		}
-		if left == 0 {
-			return nil
-		}
-		if next > at {
-			if err := r.Skip(next - at); err != nil {
-				return err
-			}
-			at = next
-		}
-		n, err := r.Read(ch)
-		for i, p := range parts {
-			from, to := c.span(p)
-			if p.Blob != blob {
-				continue
-			}
-			for t := max(from, at); t < min(to, at+dsp.Frames(n)); t++ {
-				var sum float64
-				for _, one := range ch {
-					sum += one[t-at]
-				}
-				heard[i] = append(heard[i], float32(sum/float64(len(ch))))
-			}
-		}
-		at += dsp.Frames(n)
-		switch {
-		case errors.Is(err, io.EOF):
-			return nil
-		case err != nil:
-			return err
-		}
-	}
-}
-
-// readFrames is how much is read at a time.
-const readFrames = 8192
-
-// span is where a part lies in its file.
-func (c *cutter) span(p Part) (from, to dsp.Frames) {
-	from = dsp.FramesIn(p.FromS, c.rateHz)
-	return from, from + dsp.FramesIn(p.ToS-p.FromS, c.rateHz)
+	return c.begin(rateHz, blob)
 }
 
 // part writes one stretch; joined: the next follows without a pause.
