@@ -67,12 +67,16 @@ var siblings = map[string]map[string]string{
 		"pipeline/check": "which joins step most",
 		"pipeline/codec": "finished files are decoded, the reel is encoded",
 	},
+	"pipeline/attention": {
+		"pipeline/codec": "clips are cut from finished files, and review copies written",
+	},
 	"pipeline/report": {
-		"pipeline/compare": "a comparison is written too",
-		"pipeline/series":  "what the page's pictures are drawn from",
-		"pipeline/intake":  "what was said at the start stands in the JSON",
-		"pipeline/check":   "which measure a spec's level is in",
-		"pipeline/reel":    "what is heard when in the listening reel",
+		"pipeline/attention": "where to listen stands first",
+		"pipeline/compare":   "a comparison is written too",
+		"pipeline/series":    "what the page's pictures are drawn from",
+		"pipeline/intake":    "what was said at the start stands in the JSON",
+		"pipeline/check":     "which measure a spec's level is in",
+		"pipeline/reel":      "what is heard when in the listening reel",
 	},
 	"pipeline/delivery": {
 		"pipeline/store": "files leave out of the store",

@@ -21,37 +21,59 @@ import (
 
 func statusCommand() *cobra.Command {
 	var named string
-	var asJSON bool
+	var o statusOptions
 	c := &cobra.Command{
-		Use:   "status [TITLE]",
-		Short: "What is left, when it is finished, and what needs attention",
+		Use:   "status [TITLE] | status TITLE --attention | status --narrator NARRATOR",
+		Short: "What is left, when it is finished, where to listen",
 		Long: "Status tells of every unfinished title, in the order of the night, how many chapters are left, how long\n" +
 			"that takes with the workers that are up, and what needs a person. The time is an estimate from what\n" +
 			"results took so far; a ~ stands where the recordings were not opened yet. A title that is closed is told\n" +
 			"only where it is named.\n" +
 			"\n" +
+			"With --attention it tells where to listen in the title's standing run: chapters by urgency, and in each every\n" +
+			"place that asks for an ear, when it is in the delivered file and in the source, and what to do. With --out it\n" +
+			"leaves a clip of each in OUT/TITLE/attention, the narrators' pickup sheets and findings.csv; with --review also\n" +
+			"copies of those chapters as WAV with a cue point at every place.\n" +
+			"With --narrator it tells how a narrator sounded title by title, and which findings are dismissed.\n" +
+			"\n" +
 			"Settings: store, s3.* and broker.*; see chapterhouse --help.",
-		Example: "  chapterhouse status\n  chapterhouse status eleven-tide-gates --json",
-		Args:    atMost(1, "one title"),
+		Example: "  chapterhouse status\n  chapterhouse status eleven-tide-gates --json\n" +
+			"  chapterhouse status eleven-tide-gates --attention --out ears --review\n  chapterhouse status --narrator ines-marlow",
+		Args: atMost(1, "one title"),
 		RunE: func(c *cobra.Command, args []string) error {
+			o.title = strings.Join(args, "")
+			if err := o.check(); err != nil {
+				return usageError{c.CommandPath(), err}
+			}
 			at, err := storeHere(c.Context(), named)
 			if err != nil {
 				return err
 			}
 			defer at.close()
+			switch {
+			case o.attention:
+				return places(c, at.store, o)
+			case o.narrator != "":
+				return narratorStatus(c, at.store, o)
+			}
 			hear := func() present { return listen(c.Context(), at.settings, at.logger(c.ErrOrStderr())) }
-			st, err := gather(c.Context(), at.store, strings.Join(args, ""), hear)
+			st, err := gather(c.Context(), at.store, o.title, hear)
 			if err != nil {
 				return err
 			}
-			if asJSON {
+			if o.json {
 				return report.JSON(c.OutOrStdout(), st)
 			}
 			return st.print(c.OutOrStdout())
 		},
 	}
-	c.Flags().StringVar(&named, "store", "", storeFlag)
-	c.Flags().BoolVar(&asJSON, "json", false, "print it as JSON")
+	f := c.Flags()
+	f.BoolVar(&o.attention, "attention", false, "where to listen in the title")
+	f.StringVar(&o.out, "out", "", "folder for clips, pickup sheets and findings.csv")
+	f.BoolVar(&o.review, "review", false, "leave copies to review there as well, with cue points")
+	f.StringVar(&o.narrator, "narrator", "", "how this narrator sounded, title by title")
+	f.StringVar(&named, "store", "", storeFlag)
+	f.BoolVar(&o.json, "json", false, "print it as JSON")
 	return c
 }
 

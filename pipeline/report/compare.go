@@ -7,6 +7,7 @@ import (
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/attention"
 	"chapterhouse/pipeline/compare"
 )
 
@@ -189,7 +190,7 @@ func (t *text) findingChanges(c compare.Comparison) {
 	var rows [][]string
 	for _, ch := range c.Chapters {
 		add := func(word string, found []pipeline.Finding) {
-			for _, f := range together(found) {
+			for _, f := range attention.Together(found) {
 				rows = append(rows, []string{word, weight(f), sprintf("%d %s", ch.Number, ch.Name), place(f), kind(f), f.Measured})
 			}
 		}

@@ -10,6 +10,7 @@ import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/attention"
 	"chapterhouse/pipeline/check"
 )
 
@@ -200,23 +201,45 @@ func CSV(w io.Writer, r Report) error {
 	return t.close()
 }
 
-// FindingsCSV writes a row for each finding, in the order of the title.
+// FindingsCSV writes a row for each finding: first those that ask for an ear or
+// an answer, as the list of places has them, then the softer ones in the order of
+// the title.
 func FindingsCSV(w io.Writer, r Report) error {
 	t := newTable(w)
-	t.row("title", "run", "number", "chapter", "weight", "check", "spec", "source", "from s", "to s", "from (in the source)", "measured", "limit", "what to do", "accepted because")
-	add := func(number any, name string, f pipeline.Finding) {
-		var from, to, at any = "", "", ""
-		if placed(f) {
-			from, to, at = f.StartS, f.EndS, clock(f.StartS)
+	t.row("title", "run", "number", "chapter", "weight", "check", "spec", "source", "from s", "to s", "from (in the source)", "measured", "limit", "what to do", "accepted because",
+		"in the file", "in the file s", "kind of work", "narrator", "page", "line", "clip", "value", "value's limit", "value's unit")
+	add := func(number any, name string, p attention.Place) {
+		var from, to, at, file, value, limit any = "", "", "", "", "", ""
+		if placed(p.Finding) {
+			from, to, at = p.StartS, p.EndS, clock(p.StartS)
 		}
-		t.row(r.Title, r.Run, number, name, weight(f), f.Check, f.Spec, f.Path, from, to, at, f.Measured, f.Limit, f.Do, f.Accepted)
+		if p.FileS != nil {
+			file = *p.FileS
+		}
+		if p.Unit != "" {
+			value, limit = p.Value, p.LimitValue
+		}
+		clip := p.Clip
+		if clip != "" {
+			clip = clipFolder + clip
+		}
+		t.row(r.Title, r.Run, number, name, weight(p.Finding), p.Check, p.Spec, p.Path, from, to, at, p.Measured, p.Limit, p.Do, p.Accepted,
+			p.InFile, file, p.Words, p.Narrator, p.Page, p.Line, clip, value, limit, p.Unit)
 	}
-	for _, f := range r.Findings {
-		add("", "", f)
+	l := r.attention()
+	for _, c := range l.Chapters {
+		for _, p := range c.Places {
+			add(c.Number, c.Name, p)
+		}
 	}
-	for _, ch := range r.Chapters {
-		for _, f := range ch.Findings {
-			add(ch.Number, ch.Name, f)
+	for _, p := range l.Whole {
+		add("", "", p)
+	}
+	for _, p := range attention.Below(r.Outcome) {
+		if p.Chapter == nil {
+			add("", "", p.Place)
+		} else {
+			add(p.Chapter.Number, p.Chapter.Name, p.Place)
 		}
 	}
 	return t.close()

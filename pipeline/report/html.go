@@ -42,11 +42,7 @@ func HTML(w io.Writer, r Report, p Pictures) error {
 		return err
 	}
 	b := builder{r: r, pictures: p, ids: identities(r.Chapters)}
-	front, err := b.front(template.CSS(style))
-	if err != nil {
-		return err
-	}
-	if err := write("front", front); err != nil {
+	if err := write("front", b.front(template.CSS(style))); err != nil {
 		return err
 	}
 	for _, v := range order {

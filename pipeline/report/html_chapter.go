@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/attention"
 	"chapterhouse/pipeline/check"
 	"chapterhouse/pipeline/compare"
 	"chapterhouse/pipeline/series"
@@ -169,7 +170,7 @@ func row(n int, f pipeline.Finding, bodies []series.Body) findingRow {
 func (v *chapterView) findings(ch pipeline.ChapterOutcome, bodies []series.Body) {
 	for n, f := range inTime(ch, bodies) {
 		if n == maxRows {
-			v.More = len(together(ch.Findings)) - n
+			v.More = len(attention.Together(ch.Findings)) - n
 			break
 		}
 		v.Findings = append(v.Findings, row(n+1, f, bodies))

@@ -7,7 +7,6 @@ import (
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
-	"chapterhouse/pipeline/series"
 )
 
 // maxPlaces is how many places the front lists; the rest stand in the chapters.
@@ -20,10 +19,12 @@ type frontView struct {
 	Chapters          string
 	Tally             []tally
 	Deliveries        []stated
-	Places            []listenTo
-	More              int // places that are not listed
+	Asking            []asking
+	More              int    // places that are not listed
+	Below             string // what asks for nothing
 	FileOf            string
 	Findings          []findingRow // of the title as a whole
+	Dismissed         []string
 	Reel              []reelRow
 	Index             []group
 	Overview          picture
@@ -37,11 +38,21 @@ type tally struct {
 // stated is a word, and what is said of it.
 type stated struct{ Word, Text string }
 
-// listenTo is a place that asks for an ear or an answer.
+// asking is a chapter that asks for an ear or an answer.
+type asking struct {
+	ID, Glyph, Chapter, Verdict string
+	Places                      []listenTo
+}
+
+// listenTo is a place in it.
 type listenTo struct {
-	ID, Glyph, Weight, Chapter string
-	InFile, InSource           string
-	What, Measured, Do         string
+	Glyph, Weight    string
+	InFile, InSource string
+	Page             string
+	What, Measured   string
+	Words, Do        string
+	Clip             string
+	Picture          picture
 }
 
 // group is chapters of one verdict.
@@ -68,7 +79,7 @@ func (b builder) reel() (rows []reelRow) {
 	return rows
 }
 
-func (b builder) front(style template.CSS) (frontView, error) {
+func (b builder) front(style template.CSS) frontView {
 	v := frontView{Style: style, Title: b.r.Title, House: b.r.House, Run: b.r.Run, Chapters: count(len(b.r.Chapters), "chapter")}
 	of, holes := map[pipeline.Verdict]int{}, 0
 	for _, ch := range b.r.Chapters {
@@ -114,41 +125,39 @@ func (b builder) front(style template.CSS) (frontView, error) {
 		}
 	}
 	v.Overview = b.overview()
-	return v, b.places(&v)
+	b.places(&v)
+	return v
 }
 
-// places lists what asks for an ear or an answer, most urgent first.
-func (b builder) places(v *frontView) error {
-	for _, weighs := range []pipeline.Verdict{pipeline.Return, pipeline.Listen} {
-		for i, ch := range b.r.Chapters {
-			asks := func(f pipeline.Finding) bool { return f.Weight == weighs && f.Accepted == "" }
-			if !slices.ContainsFunc(ch.Findings, asks) {
+// places lists where to listen, chapter by chapter, most urgent first.
+func (b builder) places(v *frontView) {
+	l := b.r.attention()
+	v.Below = below(l)
+	listed := 0
+	for _, c := range l.Chapters {
+		one := asking{ID: b.ids[c.Index], Glyph: glyph(string(c.Verdict)), Chapter: sprintf("%d %s", c.Number, c.Name), Verdict: string(c.Verdict)}
+		for _, p := range c.Places {
+			if listed == maxPlaces {
+				v.More++
 				continue
 			}
-			var bodies []series.Body
-			if len(ch.Files) > 0 && len(v.Places) < maxPlaces {
-				file, err := b.file(ch.Files[0])
-				if err != nil && pipeline.KindOf(err) == pipeline.Infra {
-					return err
-				}
-				bodies = file.Bodies
+			listed++
+			to := listenTo{
+				Glyph: glyph(string(p.Weight)), Weight: string(p.Weight), InFile: p.InFile, InSource: place(p.Finding), Page: pageOf(p.Finding),
+				What: kind(p.Finding), Measured: measured(p.Finding), Words: p.Words, Do: p.Do, Picture: twoSeconds(p),
 			}
-			for _, f := range inTime(ch, bodies) {
-				switch {
-				case !asks(f):
-				case len(v.Places) == maxPlaces:
-					v.More++
-				default:
-					r := row(0, f, bodies)
-					v.Places = append(v.Places, listenTo{
-						ID: b.ids[i], Glyph: r.Glyph, Weight: r.Weight, Chapter: titleOf(ch),
-						InFile: r.InFile, InSource: place(f), What: r.Kind, Measured: r.Measured, Do: r.Do,
-					})
-				}
+			if p.Clip != "" {
+				to.Clip = clipFolder + p.Clip
 			}
+			one.Places = append(one.Places, to)
+		}
+		if len(one.Places) > 0 {
+			v.Asking = append(v.Asking, one)
 		}
 	}
-	return nil
+	for _, d := range l.Dismissed {
+		v.Dismissed = append(v.Dismissed, Dismissed(d))
+	}
 }
 
 // titleOf is a chapter's number and name.

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/attention"
 	"chapterhouse/pipeline/series"
 )
 
@@ -83,7 +84,7 @@ func (u *unpacker) values(t series.Trace) []float32 {
 // inTime is a chapter's findings in the order of its table and numbers: those
 // of all of it, most urgent first, then as they stand in the file.
 func inTime(ch pipeline.ChapterOutcome, bodies []series.Body) []pipeline.Finding {
-	found := together(ch.Findings)
+	found := attention.Together(ch.Findings)
 	at := func(f pipeline.Finding) float64 {
 		if !placed(f) {
 			return -1

@@ -10,6 +10,7 @@ import (
 	"golang.org/x/net/html"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/attention"
 	"chapterhouse/pipeline/series"
 )
 
@@ -25,6 +26,15 @@ func render(t *testing.T, r Report, p Pictures) []byte {
 // TestPageGolden: pages with and without pictures, byte for byte.
 func TestPageGolden(t *testing.T) {
 	r, p := long(2, 45, 3, 7, 2)
+	l := attention.Of(r.Outcome)
+	for i := range l.Chapters[0].Places {
+		to := &l.Chapters[0].Places[i]
+		to.Clip, to.Page, to.Line = sprintf("001-%d.flac", i), "12", "4"
+		for k := range 200 {
+			to.Wave = append(to.Wave, attention.Extent{Low: -float32(k%(20+i)) / 100, High: float32(k%(30+i)) / 100})
+		}
+	}
+	r.Attention = &l
 	golden(t, "page.html", render(t, r, p))
 	golden(t, "morning.html", render(t, morning(), Pictures{}))
 }
@@ -172,7 +182,7 @@ func TestPageMissing(t *testing.T) {
 	if n := strings.Count(page, "Pictures are missing for this chapter: series: a trace ends after 3 of 9 values."); n != 2 {
 		t.Errorf("it is said %d times", n)
 	}
-	if !strings.Contains(page, "</b> in the file") || strings.Contains(page, `class="dp"`) {
+	if !strings.Contains(page, `<b class="at">0:00:`) || strings.Contains(page, `class="dp"`) {
 		t.Error("times in the file are gone with the pictures, or there is a picture")
 	}
 	for _, p := range []Pictures{

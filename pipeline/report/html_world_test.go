@@ -90,7 +90,7 @@ func (s shelf) chapterOf(rng *rand.Rand, number int, lengthS float64, stages, fi
 		Is:      &pipeline.IntakeRecord{Format: pipeline.FLAC, RateHz: 44100, Channels: 1, Bits: 24},
 		Session: "monday", FitDB: 2.3, SourceS: lengthS,
 		Profile: pipeline.ProfileRecord{
-			Cut:    pipeline.Cut{Source: source, Span: pipeline.Span{To: dsp.FramesIn(lengthS, 44100)}, SourceRateHz: 44100, RateHz: 44100},
+			Cut:    pipeline.Cut{Source: source, Span: pipeline.Span{To: dsp.FramesIn(lengthS, 44100)}, Speech: pipeline.Span{To: dsp.FramesIn(lengthS, 44100)}, SourceRateHz: 44100, RateHz: 44100},
 			Levels: meter.Levels{RMS: -24.4, Integrated: -23.1, TruePeak: -2.2, Frames: 1}, Floor: meter.Floor{Median: -70.2, Windows: 9}, RoomTone: slope(rng, -80),
 		},
 	}
@@ -150,7 +150,7 @@ func specsFor(n int) (out []pipeline.Spec) {
 			Spec: []string{"lossless", "retail", "broadcast", "streaming-speech"}[i],
 			Sound: pipeline.Sound{
 				Level: pipeline.Level{Measure: pipeline.MeasureRMSPlain, Window: [2]float64{-23, -18}, Aim: -20}, Peak: pipeline.Peak{MaxDBTP: -3},
-				Edges: pipeline.Edges{HeadS: [2]float64{0.5, 1}, TailS: [2]float64{1, 5}}, Files: []pipeline.FileFormat{{Format: pipeline.FLAC, RateHz: 44100, Channels: 1, Bits: 24}},
+				Edges: pipeline.Edges{HeadS: [2]float64{0.5, 1}, HeadAimS: 0.75, TailS: [2]float64{1, 5}}, Files: []pipeline.FileFormat{{Format: pipeline.FLAC, RateHz: 44100, Channels: 1, Bits: 24}},
 			},
 			Limits: pipeline.Limits{NoiseFloorDBFS: -60, MaxMinutes: 120},
 		})

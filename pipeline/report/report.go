@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/attention"
 	"chapterhouse/pipeline/intake"
 	"chapterhouse/pipeline/reel"
 )
@@ -21,6 +22,8 @@ type Report struct {
 	Work       Work           `json:"work"`
 	Deliveries []Delivery     `json:"deliveries"`
 	Reel       []reel.Part    `json:"reel,omitempty"` // of reel.flac beside the report
+	// Attention is where to listen, with what was cut out there; nil: the outcome's alone.
+	Attention *attention.List `json:"-"`
 }
 
 // Work counts results, by how they were come by.

@@ -11,17 +11,20 @@ import (
 
 	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/attention"
 	"chapterhouse/pipeline/check"
 	"chapterhouse/pipeline/reel"
 )
 
 var sprintf = fmt.Sprintf
 
-// Text writes r for a person at a terminal: what was delivered, the chapters
-// with source and delivered side by side, the findings, the gains, the cost.
+// Text writes r for a person at a terminal: where to listen, the chapters with
+// source and delivered side by side, softer findings, the gains, the cost, what
+// was delivered.
 func Text(w io.Writer, r Report) error {
 	t := &text{w: w}
 	t.title(r)
+	t.attention(r.attention())
 	for i, s := range r.Specs {
 		if i == 0 {
 			t.chapters(r, s)
@@ -30,6 +33,7 @@ func Text(w io.Writer, r Report) error {
 	}
 	t.line("")
 	t.findings(r)
+	t.dismissed(r.Dismissed)
 	t.reel(r.Reel)
 	t.excerpt(r)
 	t.gains(r)
@@ -147,6 +151,7 @@ func (t *text) summary(r Report, s pipeline.Spec) {
 		s.Spec, formats(s), count(n, "file"), lo, hi, unit, w[0], w[1], peak, float64(s.Sound.Peak.MaxDBTP))
 }
 
+// findings are those that ask for nobody: notices, and what was accepted.
 func (t *text) findings(r Report) {
 	type row struct {
 		urgency int
@@ -154,22 +159,21 @@ func (t *text) findings(r Report) {
 	}
 	var rows []row
 	add := func(number, name string, f pipeline.Finding) {
+		if f.Accepted == "" && f.Weight != pipeline.Ready {
+			return
+		}
 		do := f.Do
 		if f.Accepted != "" {
 			do = f.Accepted
 		}
-		what := f.Measured
-		if f.Limit != "" && f.Limit != "none" {
-			what += " (limit " + f.Limit + ")"
-		}
 		name = strings.TrimSpace(number + " " + name)
-		rows = append(rows, row{urgency(f), []string{weight(f), name, place(f), kind(f), what, do}})
+		rows = append(rows, row{urgency(f), []string{weight(f), name, place(f), kind(f), measured(f), do}})
 	}
 	for _, f := range r.Findings {
 		add("", "title", f)
 	}
 	for _, ch := range r.Chapters {
-		for _, f := range together(ch.Findings) {
+		for _, f := range attention.Together(ch.Findings) {
 			add(fmt.Sprint(ch.Number), ch.Name, f)
 		}
 	}
@@ -177,7 +181,7 @@ func (t *text) findings(r Report) {
 		return
 	}
 	sort.SliceStable(rows, func(a, b int) bool { return rows[a].urgency < rows[b].urgency })
-	t.line("findings, most urgent first; times are in the source")
+	t.line("softer findings; times are in the source")
 	out := make([][]string, len(rows))
 	for i := range rows {
 		out[i] = rows[i].cells

@@ -121,27 +121,6 @@ func urgency(f pipeline.Finding) int {
 	return len(order)
 }
 
-// together puts findings into one that differ in their spec alone: the first
-// one's figures stand, and every spec is named.
-func together(found []pipeline.Finding) []pipeline.Finding {
-	var out []pipeline.Finding
-	for _, f := range found {
-		known := false
-		for i, g := range out {
-			g.Spec = f.Spec
-			if f.Spec != "" && g.Same(f) && g.Weight == f.Weight && g.Accepted == f.Accepted {
-				out[i].Spec += ", " + f.Spec
-				known = true
-				break
-			}
-		}
-		if !known {
-			out = append(out, f)
-		}
-	}
-	return out
-}
-
 // placed tells whether a finding has a time in its source.
 func placed(f pipeline.Finding) bool { return f.StartS > 0 || f.EndS > 0 }
 
