@@ -60,12 +60,23 @@ func Noted(notes []Note, chapter int, bodies Bodies) (out []Finding) {
 			f.Source, f.Path, f.StartS, f.EndS = body.Source, body.Path, s, s
 		}
 		if i := len(out) - 1; i >= 0 && f.Source != "" && f.Same(out[i]) {
-			out[i].Measured += "; " + f.Measured
+			out[i].join(f)
 			continue
 		}
 		out = append(out, f)
 	}
 	return out
+}
+
+// join takes another note at the same place in, with its page and line.
+func (f *Finding) join(g Finding) {
+	f.Measured += "; " + g.Measured
+	switch {
+	case f.Page == "" && f.Line == "":
+		f.Page, f.Line = g.Page, g.Line
+	case (g.Page != "" || g.Line != "") && (f.Page != g.Page || f.Line != g.Line):
+		f.Measured += " (page " + g.Page + ", line " + g.Line + ")"
+	}
 }
 
 // noteBeyondS is how far behind the last word a note may be written.
