@@ -36,6 +36,8 @@ const (
 	mostChapters = 10_000 // of a title
 	mostParts    = 10_000 // of a chapter
 	mostNumber   = 99_999 // of a chapter: four digits in title.yaml, and what is counted on from there
+	mostNotes    = 10_000 // of a title
+	mostHours    = 1_000  // of a file
 	lowestRate   = 8_000
 	highestRate  = 192_000
 )
@@ -81,6 +83,13 @@ func (s Submission) Check() error {
 		for _, p := range ch.Parts {
 			f.path(p.File)
 			f.voice(p.Narrator, p.Setup)
+		}
+	}
+	f.count("notes", len(s.Notes), mostNotes)
+	for _, n := range s.Notes {
+		f.want(n.AtS >= 0 && n.AtS < mostHours*3600, "a note is at %g s", n.AtS)
+		for _, text := range []string{n.Page, n.Line, n.Kind, n.Text} {
+			f.want(Visible(text) == text, "a note's text %.80q holds characters that can't be seen", text)
 		}
 	}
 	for _, src := range s.Sources {

@@ -53,7 +53,7 @@ func leaveAttention(ctx context.Context, s store.Store, o pipeline.Outcome, out 
 	}
 	for _, who := range report.Readers(l) {
 		name := "pickups"
-		if who != "" {
+		if pipeline.ValidSlug(who) {
 			name += "-" + who
 		}
 		err := errors.Join(

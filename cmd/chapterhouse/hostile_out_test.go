@@ -22,6 +22,7 @@ import (
 
 	"chapterhouse/coordinator"
 	"chapterhouse/pipeline"
+	"chapterhouse/pipeline/attention"
 	"chapterhouse/pipeline/delivery"
 	"chapterhouse/pipeline/queue"
 	"chapterhouse/pipeline/report"
@@ -85,6 +86,9 @@ func full(name string) pipeline.Outcome {
 		},
 	}
 	fill(reflect.ValueOf(&o).Elem(), name)
+	asks := o.Chapters[1].Findings[0] // above the fold
+	asks.Accepted, asks.Weight, asks.Act = "", pipeline.Listen, pipeline.Pickup
+	o.Chapters[1].Findings = append(o.Chapters[1].Findings, asks)
 	return o
 }
 
@@ -167,6 +171,7 @@ func TestHostilePages(t *testing.T) {
 		return b.String(), marks{strings.Count(body, "<"), strings.Count(body, ">"), strings.Count(body, `"`)}
 	}
 	_, want := page("x")
+	var sheet marks
 	for about, name := range hostile {
 		text, got := page(name)
 		if got != want && name != "" { // an empty word may leave an element out
@@ -177,7 +182,22 @@ func TestHostilePages(t *testing.T) {
 				t.Errorf("%s: the page says %.200q", about, line)
 			}
 		}
-		for _, write := range []func(io.Writer, report.Report) error{report.CSV, report.FindingsCSV} {
+		pickups := func(w io.Writer, r report.Report) error {
+			l := attention.Of(r.Outcome)
+			var b bytes.Buffer
+			if err := report.PickupsHTML(&b, r.Outcome, l, ""); err != nil || strings.Count(b.String(), "<td") == 0 {
+				t.Errorf("%s: the sheet has %d cells, %v", about, strings.Count(b.String(), "<td"), err)
+			}
+			_, body, _ := strings.Cut(b.String(), "</style>")
+			if got := (marks{strings.Count(body, "<"), strings.Count(body, ">"), strings.Count(body, `"`)}); name != "" && got != sheet {
+				if sheet != (marks{}) {
+					t.Errorf("%s: the sheet has %+v, not %+v", about, got, sheet)
+				}
+				sheet = got
+			}
+			return report.PickupsCSV(w, l, "")
+		}
+		for _, write := range []func(io.Writer, report.Report) error{report.CSV, report.FindingsCSV, pickups} {
 			var b bytes.Buffer
 			if err := write(&b, report.Report{Outcome: full(name)}); err != nil {
 				t.Fatal(err)

@@ -70,6 +70,43 @@ func TestPlaylist(t *testing.T) {
 	}
 }
 
+// TestBodiesAsLaid: where recordings stand in a file, as its chapter's records
+// tell, is where the playlist put them.
+func TestBodiesAsLaid(t *testing.T) {
+	const rate, sourceRate = 44100, 48000
+	var parts [][]float64
+	for i := range 3 {
+		parts = append(parts, room(uint64(i+1), 7*rate))
+	}
+	spec := pipeline.Spec{Sound: pipeline.Sound{Edges: pipeline.Edges{HeadAimS: 0.75}}}
+	for _, pauses := range [][2]float64{{1.2, 0.3}, {0, 0}, {0.5, 0}, {0, 0.5}} {
+		r := pipeline.FileRecipe{HeadS: 0.75, TailS: 2}
+		ch := pipeline.ChapterOutcome{Role: pipeline.RoleChapter}
+		for i := range 3 {
+			cut := cutOf(rate, 2*rate+777*i, 4*rate+99*i, halfSeconds(rate, 5*rate, 4)...)
+			cut.SourceRateHz, cut.Span = sourceRate, pipeline.Span{From: 3 * sourceRate, To: 10 * sourceRate}
+			cut.Source = pipeline.DigestOf([]byte{byte(i)})
+			part := pipeline.FilePart{Cut: cut}
+			if i > 0 {
+				part.Join.PauseS = pauses[i-1]
+			}
+			r.Parts = append(r.Parts, part)
+			ch.Parts = append(ch.Parts, pipeline.PartOutcome{Part: pipeline.Part{Join: part.Join}, Profile: pipeline.ProfileRecord{Cut: cut}})
+		}
+		p, _ := laidOut(t, r, parts...)
+		laid, told := p.bodies(), ch.Bodies(spec)
+		if len(laid) != 3 || len(told) != 3 {
+			t.Fatalf("%d, %d", len(laid), len(told))
+		}
+		for i, a := range laid {
+			b := told[i]
+			if a.Source != b.Source || math.Abs(a.FileS-b.FileS) > 0.0101 || math.Abs(a.SourceS-b.SourceS) > 0.0101 || math.Abs(a.LengthS-b.LengthS) > 0.0101 {
+				t.Errorf("pauses %v, part %d: laid %+v, told %+v", pauses, i+1, a, b)
+			}
+		}
+	}
+}
+
 // A pause is the room after one part and the room before the next, each at its
 // part's gain.
 func TestPauseTakesBothRooms(t *testing.T) {
