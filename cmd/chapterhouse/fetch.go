@@ -34,7 +34,8 @@ func fetchCommand() *cobra.Command {
 		Short: "Bring finished files from the store",
 		Long: "Fetch writes the files, the delivery and the report of the title's standing run to OUT/TITLE, as process\n" +
 			"does. With --narrator it writes the chapters of one narrator alone, of every title or of the one that is\n" +
-			"named, to OUT/narrators/NARRATOR/TITLE. Every file is verified by its digest while it is copied.",
+			"named, to OUT/narrators/NARRATOR/TITLE, with clips and a sheet where lines are to be read again.\n" +
+			"Every file is verified by its digest while it is copied.",
 		Example: "  chapterhouse fetch eleven-tide-gates --out deliveries\n  chapterhouse fetch --narrator ines-marlow --spec lossless",
 		Args:    atMost(1, "one title"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -179,6 +180,7 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 	}
 	out := filepath.Join(o.out, "narrators", o.narrator)
 	reports := []report.Report{}
+	var uncut error
 	for _, title := range titles {
 		f, err := standing(ctx, s, title)
 		if err == nil {
@@ -203,9 +205,12 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 			return err
 		}
 		rep.Chapters = mine
+		l, unheard := leaveAttention(ctx, s, rep.Outcome, out, false)
+		rep.Attention = &l
 		if err := leaveReport(ctx, s, rep, out); err != nil {
 			return err
 		}
+		uncut = errors.Join(uncut, unheard)
 		reports = append(reports, rep)
 		if _, err := fmt.Fprint(w, brought(rep, o.narrator, f.Withheld)); err != nil {
 			return err
@@ -219,9 +224,9 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 		return pipeline.Errorf(pipeline.Infra, "write the hours", "%w: see that the folder can be written and its disk has room, or choose another with --out", err)
 	}
 	if o.json {
-		return report.JSON(c.OutOrStdout(), reports)
+		return errors.Join(report.JSON(c.OutOrStdout(), reports), uncut)
 	}
-	return nil
+	return uncut
 }
 
 // of is the run with a narrator's files alone. The other chapters are still

@@ -57,7 +57,7 @@ func floorTaken() Check {
 				Measured: fmt.Sprintf("%.1f dB", taken),
 				Limit:    fmt.Sprintf("%.0f dB", takenDB),
 				Do:       "listen to the pauses for a room that comes and goes; use less expander",
-				Weight:   pipeline.Listen,
+				Weight:   pipeline.Listen, Value: taken, LimitValue: takenDB, Unit: "dB",
 			}}
 		}),
 	}

@@ -148,6 +148,7 @@ func (l *gateListener) Heard() []Stretch {
 	}
 	return []Stretch{{
 		Weight: pipeline.Listen, Measured: measured, Limit: fmt.Sprintf("%.0f dB", gateDB),
+		Value: least, LimitValue: gateDB, Unit: "dB",
 		Do: "listen for a room that comes and goes; ask for the recording without gate or expander, for what they took can't be brought back",
 	}}
 }

@@ -45,7 +45,7 @@ func spreadFinding(spec string, off, limit float64, than string) pipeline.Findin
 		Measured: fmt.Sprintf("%+.2f LU %s", off, than),
 		Limit:    fmt.Sprintf("%g LU", limit),
 		Do:       "listen across the join: is it the story, or the day's voice? A session that was named wrongly shows here too",
-		Weight:   pipeline.Listen,
+		Weight:   pipeline.Listen, Value: math.Abs(off), LimitValue: limit, Unit: "LU",
 	}
 }
 

@@ -17,7 +17,7 @@ func History(w io.Writer, narrator string, all []pipeline.Past, dismissed []pipe
 	t.line("%s: %s of %s, the latest last", narrator, count(len(all), "session"), count(titles(all), "title"))
 	t.line("")
 	rows := [][]string{
-		{"title", "setup", "session", "chapters", "speech", "room tone", "distance", "pace", "reverberation", "furthest from the others"},
+		{"title", "setup", "session", "chapters", "speech", "room tone", "signal-to-noise", "pace", "reverberation", "furthest from the others"},
 		{"", "", "", "", "dBFS", "dBFS", "dB", "syllables/s", "s", ""},
 	}
 	for i, p := range all {
