@@ -8,35 +8,47 @@ import (
 	"chapterhouse/dsp"
 )
 
-// Pasts are what the sessions of a narrator were like in a run: of everything
-// the median over its parts, of stages that over the files of its chapters. They
-// are in the order of setup and session, and as long whatever the chapters are.
+// pastSpeechS is how much speech a part has that a session is known by; what is
+// shorter, as openings are, says little of it.
+const pastSpeechS = 60
+
+// Pasts are what the sessions of a narrator were like in a run: the middle of
+// its parts with a minute of speech, of all where none has, and what stages did
+// in the middle of its chapters. Chapters counts those with such a part. They are
+// in the order of setup and session, and as long whatever the chapters are.
 func Pasts(o Outcome, narrator string) []Past {
 	var out []Past
-	parts := map[string][]Likeness{}
+	parts, short := map[string][]Likeness{}, map[string][]Likeness{}
 	stages := map[string]map[string][]StageUse{}
 	for _, ch := range o.Chapters {
 		if ch.Role == RoleAsset {
 			continue
 		}
-		seen := map[string]bool{}
+		seen, counted := map[string]bool{}, map[string]bool{}
 		for _, p := range ch.Parts {
 			if p.Voice.Narrator != narrator || p.Session == "" {
 				continue
 			}
 			id := SessionID(narrator, p.Voice.Setup, p.Session)
-			parts[id] = append(parts[id], likenessOf(p))
-			if seen[id] {
-				continue
-			}
-			seen[id] = true
 			i := slices.IndexFunc(out, func(past Past) bool { return past.Setup == p.Voice.Setup && past.Session == p.Session })
 			if i < 0 {
 				i, out = len(out), append(out, Past{Title: o.Slug, Run: o.Run, Setup: p.Voice.Setup, Session: p.Session})
 				stages[id] = map[string][]StageUse{}
 			}
-			out[i].Chapters++
-			if len(ch.Files) > 0 && alone(ch) {
+			if long := p.Profile.SpeechS >= pastSpeechS && ch.Role == RoleChapter; !long {
+				short[id] = append(short[id], likenessOf(p))
+			} else {
+				parts[id] = append(parts[id], likenessOf(p))
+				if !counted[id] {
+					counted[id] = true
+					out[i].Chapters++
+				}
+			}
+			if seen[id] {
+				continue
+			}
+			seen[id] = true
+			if len(ch.Files) > 0 && ch.Role == RoleChapter && alone(ch) {
 				for _, u := range ch.Files[0].Record.Stages {
 					stages[id][u.Stage] = append(stages[id][u.Stage], u)
 				}
@@ -45,7 +57,10 @@ func Pasts(o Outcome, narrator string) []Past {
 	}
 	for i := range out {
 		id := SessionID(narrator, out[i].Setup, out[i].Session)
-		out[i].Likeness = between(parts[id])
+		if len(parts[id]) == 0 {
+			parts[id] = short[id]
+		}
+		out[i].Likeness = LikenessOf(parts[id])
 		for stage, uses := range stages[id] {
 			out[i].Stages = append(out[i].Stages, usual(stage, uses))
 		}
@@ -78,54 +93,6 @@ func likenessOf(p PartOutcome) Likeness {
 	return l
 }
 
-// between is the middle of several.
-func between(all []Likeness) (l Likeness) {
-	of := func(get func(Likeness) float64) float64 {
-		var v []float64
-		for _, one := range all {
-			v = append(v, get(one))
-		}
-		return median(v)
-	}
-	known := func(v float64) float64 { // 0 where it was not measured
-		if math.IsNaN(v) {
-			return 0
-		}
-		return v
-	}
-	l.Speech = dsp.DBFS(of(func(l Likeness) float64 { return float64(l.Speech) }))
-	l.Floor = dsp.DBFS(of(func(l Likeness) float64 { return float64(l.Floor) }))
-	l.SNR = dsp.DB(of(func(l Likeness) float64 { return float64(l.SNR) }))
-	l.Pace = known(of(func(l Likeness) float64 { return measured(l.Pace) }))
-	l.ReverbS = known(of(func(l Likeness) float64 { return measured(l.ReverbS) }))
-	l.DirectDB = dsp.DB(known(of(func(l Likeness) float64 { return measured(float64(l.DirectDB)) })))
-	bands := 0
-	for _, one := range all {
-		bands = max(bands, len(one.Spectrum))
-		l.Pauses.Count += one.Pauses.Count
-	}
-	for k := range bands {
-		l.Spectrum = append(l.Spectrum, dsp.DBFS(of(func(l Likeness) float64 {
-			if k < len(l.Spectrum) {
-				return float64(l.Spectrum[k])
-			}
-			return math.NaN()
-		})))
-	}
-	habit := func(get func(Habit) float64) float64 {
-		return known(of(func(l Likeness) float64 {
-			if l.Pauses.Count == 0 {
-				return math.NaN()
-			}
-			return get(l.Pauses)
-		}))
-	}
-	l.Pauses.LowS = habit(func(h Habit) float64 { return h.LowS })
-	l.Pauses.MedianS = habit(func(h Habit) float64 { return h.MedianS })
-	l.Pauses.HighS = habit(func(h Habit) float64 { return h.HighS })
-	return l
-}
-
 func usual(stage string, uses []StageUse) StageUse {
 	of := func(get func(StageUse) float64) float64 {
 		var v []float64
@@ -141,14 +108,6 @@ func usual(stage string, uses []StageUse) StageUse {
 		MaxDB:    dsp.DB(of(func(u StageUse) float64 { return float64(u.MaxDB) })),
 		UpDB:     dsp.DB(of(func(u StageUse) float64 { return float64(u.UpDB) })),
 	}
-}
-
-// measured is a figure whose zero says that there is none.
-func measured(v float64) float64 {
-	if v == 0 {
-		return math.NaN()
-	}
-	return v
 }
 
 // median is the middle of what is finite, to a hundredth; NaN where nothing is.

@@ -32,9 +32,11 @@ func deeds() map[string]deed {
 		"repeated-take":   {act: pipeline.Recut},
 		"false-start":     {act: pipeline.Recut},
 		"sides":           {act: pipeline.Recut},
+		"channels":        {act: pipeline.Recut},
 		"stage-use":       {act: pipeline.Change},
 		"limiter":         {pipeline.Change, "ride or compressor"},
 		"family":          {act: pipeline.Treat},
+		"history":         {act: pipeline.Treat},
 		"manuscript":      {act: pipeline.Pickup},
 		"note":            {act: pipeline.Pickup},
 

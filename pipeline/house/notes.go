@@ -45,7 +45,7 @@ func (h *House) Notes(folder string, t pipeline.Title) ([]pipeline.Note, error) 
 	if !r.has(notesFile) {
 		return nil, nil
 	}
-	text, ok := r.upTo(notesFile, maxNotesBytes)
+	text, ok := r.content(notesFile, maxNotesBytes)
 	if !ok {
 		return nil, r.err()
 	}

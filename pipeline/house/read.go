@@ -63,12 +63,12 @@ func (r *reader) read(file string, into any) *strict.Node {
 	return n
 }
 
-// text is a document's content, as upTo gives it.
-func (r *reader) text(file string) ([]byte, bool) { return r.upTo(file, strict.MaxBytes) }
+// text is a document's content, as content gives it.
+func (r *reader) text(file string) ([]byte, bool) { return r.content(file, strict.MaxBytes) }
 
-// upTo is a file's content. A file that is missing or no regular file is a
+// content is what a file holds. A file that is missing or no regular file is a
 // fault; of one that is longer than most comes that it is longer.
-func (r *reader) upTo(file string, most int64) ([]byte, bool) {
+func (r *reader) content(file string, most int64) ([]byte, bool) {
 	info, err := r.root.Lstat(file)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"chapterhouse/dsp"
 	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 )
@@ -18,12 +19,12 @@ func History(w io.Writer, narrator string, all []pipeline.Past, dismissed []pipe
 	t.line("")
 	rows := [][]string{
 		{"title", "setup", "session", "chapters", "speech", "room tone", "signal-to-noise", "pace", "reverberation", "furthest from the others"},
-		{"", "", "", "", "dBFS", "dBFS", "dB", "syllables/s", "s", ""},
+		{"", "", "", "of a minute", "dBFS", "dBFS", "dB", "syllables/s", "s", ""},
 	}
 	for i, p := range all {
 		l := p.Likeness
 		rows = append(rows, []string{
-			p.Title, p.Setup, p.Session, fmt.Sprint(p.Chapters), figure(float64(l.Speech)), figure(float64(l.Floor)), figure(float64(l.SNR)),
+			p.Title, p.Setup, p.Session, fmt.Sprint(p.Chapters), unlessZero(float64(l.Speech), "%.1f"), unlessZero(float64(l.Floor), "%.1f"), unlessZero(float64(l.SNR), "%.1f"),
 			unlessZero(l.Pace, "%.1f"), unlessZero(l.ReverbS, "%.2f"), furthest(all, i),
 		})
 	}
@@ -41,13 +42,6 @@ func titles(all []pipeline.Past) int {
 	return len(seen)
 }
 
-func figure(v float64) string {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return "–"
-	}
-	return sprintf("%.1f", v)
-}
-
 func unlessZero(v float64, format string) string {
 	if v == 0 {
 		return "–"
@@ -60,14 +54,14 @@ func unlessZero(v float64, format string) string {
 func furthest(all []pipeline.Past, i int) string {
 	bands := spectrum.ThirdOctaves()
 	own := all[i].Likeness.Spectrum
-	if len(own) != len(bands) {
+	if !known(own) {
 		return "–"
 	}
 	most, at := 0.0, -1
 	for k := range bands {
 		var others []float64
 		for j, p := range all {
-			if j != i && p.Setup == all[i].Setup && len(p.Likeness.Spectrum) == len(bands) {
+			if j != i && p.Setup == all[i].Setup && known(p.Likeness.Spectrum) {
 				others = append(others, float64(p.Likeness.Spectrum[k]))
 			}
 		}
@@ -84,4 +78,9 @@ func furthest(all []pipeline.Past, i int) string {
 		return "–"
 	}
 	return sprintf("%+.1f dB at %.0f Hz", most, bands[at].Mid)
+}
+
+// known tells whether a spectrum was measured.
+func known(s pipeline.Spectrum) bool {
+	return len(s) == len(spectrum.ThirdOctaves()) && slices.ContainsFunc(s, func(v dsp.DBFS) bool { return v != 0 })
 }

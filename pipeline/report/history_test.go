@@ -2,7 +2,6 @@ package report
 
 import (
 	"bytes"
-	"math"
 	"testing"
 
 	"chapterhouse/dsp"
@@ -24,7 +23,7 @@ func TestHistory(t *testing.T) {
 		}
 		return p
 	}
-	bare := pipeline.Past{Title: "zinc", Setup: "hall", Session: "monday", Chapters: 1, Likeness: pipeline.Likeness{Speech: dsp.DBFS(math.NaN()), Floor: -60, SNR: dsp.DB(math.NaN())}}
+	bare := pipeline.Past{Title: "zinc", Setup: "hall", Session: "monday", Chapters: 1, Likeness: pipeline.Likeness{Floor: -60}}
 	all := []pipeline.Past{past("tide", "cupboard", "monday", 0, 0), past("tide", "cupboard", "tuesday", 200, 3), past("orchard", "cupboard", "monday", 40, 9), bare}
 	var text bytes.Buffer
 	dismissed := []pipeline.Dismissal{{Check: "clicks", Found: 9, Dismissed: 7, Spared: 6, Limit: 18, Unit: "dB"}, {Check: "note", Found: 1, Dismissed: 1}}
