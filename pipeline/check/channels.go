@@ -122,11 +122,12 @@ func (l *channelListener) place(from, to int, worst float64) Stretch {
 	if worst > 0 {
 		side = "right"
 	}
-	measured := fmt.Sprintf("the %s side is %.0f dB under its usual", side, min(99, math.Abs(worst)))
-	if math.Abs(worst) <= channelOffDB {
-		measured = "the two sides no longer carry one voice"
-	}
-	return Stretch{From: dsp.Frames(from * l.size), To: dsp.Frames(to * l.size), Weight: pipeline.Listen,
-		Measured: measured, Limit: fmt.Sprintf("%.0f dB", channelOffDB),
+	s := Stretch{From: dsp.Frames(from * l.size), To: dsp.Frames(to * l.size), Weight: pipeline.Listen,
+		Measured: fmt.Sprintf("the %s side is %.0f dB under its usual", side, min(99, math.Abs(worst))), Limit: fmt.Sprintf("%.0f dB", channelOffDB),
+		Value: dsp.Round2(min(99, math.Abs(worst))), LimitValue: channelOffDB, Unit: "dB",
 		Do: "listen to each side; export the whole one alone, or ask for the place again"}
+	if math.Abs(worst) <= channelOffDB {
+		s.Measured, s.Value, s.LimitValue, s.Unit = "the two sides no longer carry one voice", 0, 0, ""
+	}
+	return s
 }

@@ -43,8 +43,8 @@ func (l driftListener) Heard() []Stretch {
 	return []Stretch{{
 		From: l.p.Spoken.From, To: l.p.Spoken.To, Weight: pipeline.Listen,
 		Measured: fmt.Sprintf("the level goes %s by %.1f dB in ten minutes", upOrDown(slope), math.Abs(10*slope)),
-		Limit:    fmt.Sprintf("%g dB", driftDB),
-		Do:       "listen to the start and the end: ask the narrator to keep the distance, and put a ride into the chain",
+		Limit:    fmt.Sprintf("%g dB", driftDB), Value: dsp.Round2(math.Abs(10 * slope)), LimitValue: driftDB, Unit: "dB",
+		Do: "listen to the start and the end: ask the narrator to keep the distance, and put a ride into the chain",
 	}}
 }
 

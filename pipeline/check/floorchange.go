@@ -2,7 +2,9 @@ package check
 
 import (
 	"fmt"
+	"math"
 
+	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
 
@@ -39,7 +41,11 @@ func (l *roomListener) Heard() (out []Stretch) {
 			continue // the other check's
 		}
 		from, to := l.place(s)
-		out = append(out, Stretch{From: from, To: to, Measured: s.measured(), Limit: fmt.Sprintf("%g dB", floorChangeDB), Do: l.do, Weight: pipeline.Listen})
+		found := Stretch{From: from, To: to, Measured: s.measured(), Limit: fmt.Sprintf("%g dB", floorChangeDB), Do: l.do, Weight: pipeline.Listen}
+		if d := math.Abs(s.after - s.before); d >= floorChangeDB { // else its tone is what changed
+			found.Value, found.LimitValue, found.Unit = dsp.Round2(d), floorChangeDB, "dB"
+		}
+		out = append(out, found)
 	}
 	return fewPlaces(out, l.what)
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
 )
 
@@ -41,6 +42,7 @@ func againstManuscript() Check {
 				Source: ch.Parts[0].Source, Path: ch.Parts[0].Path, Weight: pipeline.Listen,
 				Measured: fmt.Sprintf("%s for %d words, %s are expected (%+.0f %%): %s", minutes(is), ch.Text.Words, minutes(want), 100*off, kind),
 				Limit:    fmt.Sprintf("±%.0f %%", 100*manuscriptOff), Do: do,
+				Value: dsp.Round2(100 * math.Abs(off)), LimitValue: 100 * manuscriptOff, Unit: "%",
 			}}
 		},
 	}

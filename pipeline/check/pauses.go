@@ -39,6 +39,7 @@ func pauses() Check {
 					}
 					out = append(out, place(p, long, pipeline.Finding{
 						Measured: fmt.Sprintf("%.1f s of pause", s), Limit: fmt.Sprintf("%.1f s", limit), Weight: pipeline.Listen,
+						Value: dsp.Round2(s), LimitValue: dsp.Round2(limit), Unit: "s",
 						Do: "listen whether the story wants it; shorten it otherwise, and look for words that were cut with it",
 					}))
 				}

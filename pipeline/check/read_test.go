@@ -154,6 +154,9 @@ func TestFileChecksAtTheirLimits(t *testing.T) {
 			continue
 		}
 		want := pipeline.Finding{Check: c.check, Spec: "retail", Measured: c.measured, Limit: c.limit, Do: got[0].Do, Weight: c.weight}
+		if c.check == "floor-taken" {
+			want.Value, want.LimitValue, want.Unit = 12.1, 12, "dB"
+		}
 		if !reflect.DeepEqual(got[0], want) {
 			t.Errorf("%s: found %+v, want %+v", c.name, got[0], want)
 		}
