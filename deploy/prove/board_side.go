@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
@@ -176,19 +177,49 @@ func (s boardSide) planted(kinds []plant.Kind, n int) (tally, error) {
 			}
 		}
 	}
-	scripts := s.wanted(kinds, n, plant.Kind.Scripted)
-	for i := 0; i < len(scripts); i += scriptAtOnce {
+	return t, s.read(&t, r, s.wanted(kinds, n, plant.Kind.Scripted))
+}
+
+// read hears scripts with faults in them as chapters of one title, for some are
+// judged by what the others do.
+func (s boardSide) read(t *tally, r narration.Reading, wanted []plant.Wanted) error {
+	var title check.Title
+	var scenes []plant.Scene
+	for i, w := range scripts(wanted) {
 		read := r
 		read.Seed += uint64(100000 * (i + 1))
-		scene, err := plant.Read(read, scripts[i:min(len(scripts), i+scriptAtOnce)], read.Seed)
+		scene, err := plant.Read(read, w, read.Seed)
 		if err != nil {
-			return t, err
+			return err
 		}
-		if err := s.score(&t, scene, r.Voice); err != nil {
-			return t, err
+		h, err := hear(playScene(scene), checksFor(scene))
+		if err != nil {
+			return err
 		}
+		title.Chapters = append(title.Chapters, h.chapter(i+1, r.Voice))
+		scene.Mono = nil
+		scenes = append(scenes, scene)
 	}
-	return t, nil
+	for i, scene := range scenes {
+		t.score(scene, append(title.Chapters[i].Findings, check.Read(checksFor(scene), title, i)...))
+	}
+	return nil
+}
+
+// scripts are what is wanted by reading: several to one, none of a kind twice,
+// for a habit is not what happens once.
+func scripts(wanted []plant.Wanted) (all [][]plant.Wanted) {
+next:
+	for _, w := range wanted {
+		for i, held := range all {
+			if len(held) < scriptAtOnce && !slices.ContainsFunc(held, func(h plant.Wanted) bool { return h.Kind.Name == w.Kind.Name }) {
+				all[i] = append(held, w)
+				continue next
+			}
+		}
+		all = append(all, []plant.Wanted{w})
+	}
+	return all
 }
 
 // checksFor are the checks that may name what is in a scene.

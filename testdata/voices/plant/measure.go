@@ -97,8 +97,9 @@ func below(x []float64, hz, rateHz float64) []float64 {
 // thirdOctave is x in the third octave about a frequency.
 func thirdOctave(x []float64, hz, rateHz float64) []float64 {
 	y := append([]float64(nil), x...)
-	// Two sections that are together as wide as one of quality 4.32.
-	s := bandpass(hz, 4.32*0.64, rateHz)
+	// Two sections of quality q let as much of a noise through as a third octave
+	// (0.2316 of its middle): pi/4/q of theirs.
+	s := bandpass(hz, math.Pi/4/0.2316, rateHz)
 	s.run(y)
 	s.run(y)
 	return y

@@ -17,6 +17,9 @@ type reading struct {
 // hold one only.
 const tellS = 24.0
 
+// scriptS is how long a script is at least: habits show in some dozens of pauses.
+const scriptS = 150.0
+
 // Read reads a script with what is wanted in it. Faults that came out shorter
 // than they were wanted are left in, and not counted.
 func Read(r narration.Reading, wanted []Wanted, seed uint64) (Scene, error) {
@@ -27,7 +30,7 @@ func Read(r narration.Reading, wanted []Wanted, seed uint64) (Scene, error) {
 		t.wanted = w
 		w.Kind.read(t, w.Kind.Sizes[w.Level])
 	}
-	t.tell(tellS / 2)
+	t.tell(max(tellS/2, scriptS-t.seconds))
 	x, heard, natural, err := t.read(r)
 	if err != nil {
 		return Scene{}, err
