@@ -15,11 +15,12 @@ import (
 
 // A hearing is what the pipeline makes of a reading before anything is done to it.
 type hearing struct {
-	profile pipeline.ProfileRecord
-	found   []pipeline.Finding
-	pauses  []pipeline.Span
-	rateHz  int
-	frames  dsp.Frames
+	profile  pipeline.ProfileRecord
+	found    []pipeline.Finding
+	likeness pipeline.Likeness
+	pauses   []pipeline.Span
+	rateHz   int
+	frames   dsp.Frames
 }
 
 // hearBlock is how many frames are handed on at a time.
@@ -52,7 +53,7 @@ func hear(r playback, checks []check.Check) (hearing, error) {
 	if err := r.each(ears.Hear); err != nil {
 		return hearing{}, err
 	}
-	h := hearing{profile: rec, found: ears.Heard(), rateHz: r.rateHz, frames: r.frames}
+	h := hearing{profile: rec, found: ears.Heard(), likeness: ears.Likeness(), rateHz: r.rateHz, frames: r.frames}
 	for _, w := range pauses.Result() {
 		if (w.To - w.From).Seconds(r.rateHz) >= sentenceS {
 			h.pauses = append(h.pauses, pipeline.Span{From: w.From, To: w.To})
@@ -74,7 +75,7 @@ func (h hearing) chapter(number int, narrator string) pipeline.ChapterOutcome {
 			Source: pipeline.DigestOf([]byte{byte(number), byte(number >> 8)}), Span: h.profile.Cut.Span,
 			Voice: pipeline.Voice{Narrator: narrator, Setup: "booth"},
 		},
-		SourceS: h.seconds(), Profile: h.profile, Session: "one",
+		SourceS: h.seconds(), Profile: h.profile, Session: "one", Likeness: h.likeness,
 	}
 	p.Likeness.Pauses, p.Longest = pipeline.HabitOf(h.pauses, p.Spoken(), h.rateHz)
 	return pipeline.ChapterOutcome{Number: number, Role: pipeline.RoleChapter, Findings: h.found, Parts: []pipeline.PartOutcome{p}}

@@ -29,11 +29,6 @@ func highpass(hz, q, rateHz float64) section {
 	return made((1+c)/2, -1-c, (1+c)/2, 1+alpha, -2*c, 1-alpha)
 }
 
-func bandpass(hz, q, rateHz float64) section {
-	c, alpha := angle(hz, q, rateHz)
-	return made(alpha, 0, -alpha, 1+alpha, -2*c, 1-alpha)
-}
-
 // bell lifts what is about hz by db.
 func bell(hz, q, db, rateHz float64) section {
 	c, alpha := angle(hz, q, rateHz)
@@ -94,15 +89,40 @@ func below(x []float64, hz, rateHz float64) []float64 {
 	return y
 }
 
-// thirdOctave is x in the third octave about a frequency.
-func thirdOctave(x []float64, hz, rateHz float64) []float64 {
-	y := append([]float64(nil), x...)
-	// Two sections of quality q let as much of a noise through as a third octave
-	// (0.2316 of its middle): pi/4/q of theirs.
-	s := bandpass(hz, math.Pi/4/0.2316, rateHz)
-	s.run(y)
-	s.run(y)
-	return y
+// power is x's mean spectrum under a Hann window, in bins of rateHz/spectrumSize.
+// A sum over bins is the mean square of what is in them.
+func power(x []float64) []float64 {
+	fft := exact.NewFFT(spectrumSize)
+	re, im := make([]float64, spectrumSize), make([]float64, spectrumSize)
+	sum := make([]float64, spectrumSize/2)
+	n := 0
+	for ; (n+2)*spectrumSize/2 <= len(x); n++ {
+		clear(im)
+		for i, v := range x[n*spectrumSize/2 : (n+2)*spectrumSize/2] {
+			re[i] = v * (1 - exact.Cos(float64(2*math.Pi)*float64(i)/spectrumSize))
+		}
+		fft.Forward(re, im)
+		for k := range sum {
+			sum[k] += float64(re[k]*re[k]) + float64(im[k]*im[k])
+		}
+	}
+	for k := range sum {
+		sum[k] *= 2 / (1.5 * spectrumSize * spectrumSize * float64(max(1, n)))
+	}
+	return sum
+}
+
+const spectrumSize = 1 << 16
+
+// thirdOctave is the RMS of a spectrum in the third octave about a frequency.
+func thirdOctave(power []float64, hz, rateHz float64) float64 {
+	sum := 0.0
+	for k, p := range power {
+		if at := float64(k) * rateHz / spectrumSize; at >= hz*0.8909 && at < hz*1.1225 {
+			sum += p
+		}
+	}
+	return math.Sqrt(sum)
 }
 
 func rms(x []float64) float64 {

@@ -30,11 +30,11 @@ func hum(l *Layer, db float64) ([]Span, bool) {
 	hz := []float64{50, 60}[l.random.Intn(2)] + l.random.Between(-0.03, 0.03)
 	rate := float64(l.rateHz)
 	gains, over := make([]float64, 8), math.Inf(-1)
-	noise := l.noise[:min(len(l.noise), 20*l.rateHz)]
+	noise := power(l.noise[:min(len(l.noise), 12*l.rateHz)])
 	for i, usual := range []float64{-4, 0, -6, -12, -9, -18, -14, -24} {
 		line := usual + l.random.Between(-3, 3)
 		gains[i] = exact.Amplitude(line)
-		over = max(over, line-3.0103-exact.Decibels(rms(thirdOctave(noise, hz*float64(i+1), rate)))) // a sine's RMS
+		over = max(over, line-3.0103-exact.Decibels(thirdOctave(noise, hz*float64(i+1), rate))) // a sine's RMS
 	}
 	gain := exact.Amplitude(db - over)
 	ramp := l.ms(30)
