@@ -31,11 +31,12 @@ func cmdAudio(ts *testscript.TestScript, neg bool, args []string) {
 	case "reading": // 120 s of what varies as speech does, a pause of 0.8 s in every six
 		rng := rand.New(rand.NewPCG(1, 2))
 		text = wavFile(1, 1, 44100, 16, 120*44100, func(n int) float64 {
-			noise := rng.NormFloat64()
-			if n%(6*44100) > 44100*52/10 || n < 44100 || n > 119*44100 {
-				return 0.0003 * noise
-			}
-			return (0.2+0.1*math.Sin(float64(n)/4410))*math.Sin(2*math.Pi*180*float64(n)/44100) + 0.0003*noise
+			from := n - n%(6*44100)
+			to := min(from+44100*52/10, 119*44100)
+			from = max(from, 44100)
+			// In and out within 30 ms: what is switched on clicks.
+			gain := max(0, min(1, float64(n-from)/1323, float64(to-n)/1323))
+			return gain*(0.2+0.1*math.Sin(float64(n)/4410))*math.Sin(2*math.Pi*180*float64(n)/44100) + 0.0003*rng.NormFloat64()
 		})
 	case "music": // another tone on each side
 		text = wavFile(1, 2, 44100, 16, 2*10*44100, func(n int) float64 {

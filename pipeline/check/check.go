@@ -36,6 +36,10 @@ func Builtin() []Check {
 	return []Check{
 		clipped(),
 		digitalSilence(),
+		dropout(),
+		clicks(),
+		mouthNoise(),
+		plosives(),
 		tooShort(),
 		lowRate(),
 		onceLossy(),

@@ -244,6 +244,10 @@ func faulty(name string) recording {
 		"drift":          aDrift,
 		"channels":       aLostSide,
 		"hum":            aHum,
+		"clicks":         impulses,
+		"mouth-noise":    impulses,
+		"plosives":       impulses,
+		"dropout":        impulses,
 	}[name]; ok {
 		return make()
 	}
