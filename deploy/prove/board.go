@@ -86,17 +86,25 @@ const cleanKind = "clean"
 // count plants and hears the whole side, two readings at a time.
 func (side boardSide) count(ctx context.Context, s *site, kinds []plant.Kind) (tally, error) {
 	var work []func() (tally, error)
-	var short, long []plant.Kind
+	var short, long, among []plant.Kind
 	for _, k := range kinds {
-		if k.Long() {
+		switch {
+		case k.Long():
 			long = append(long, k)
-		} else {
+		case k.Among():
+			among = append(among, k)
+		default:
 			short = append(short, k)
 		}
 	}
 	if len(long) > 0 { // first, for they take longest
 		for n := range side.longBeds() {
 			work = append(work, func() (tally, error) { return side.long(long, n) })
+		}
+	}
+	if len(among) > 0 {
+		for n := range side.titleVoices() {
+			work = append(work, func() (tally, error) { return side.titles(among, n) })
 		}
 	}
 	if len(short) > 0 {

@@ -42,6 +42,12 @@ func namings() map[string]naming {
 		"long-pause":       {checks: []string{"pauses"}, tolS: editS},
 		"repeated-take":    {checks: []string{"repeated-take", "false-start"}, tolS: editS},
 		"pasted-take":      {checks: []string{"repeated-take", "false-start"}, tolS: editS},
+		"chapter-level":    {checks: []string{"family"}, within: true},
+		"moved-microphone": {checks: []string{"family"}, within: true},
+		"chapter-floor":    {checks: []string{"family"}, within: true},
+		"chapter-pace":     {checks: []string{"family"}, within: true},
+		"reverberation":    {checks: []string{"family"}, within: true},
+		"length":           {checks: []string{"manuscript"}, within: true},
 		"narrow-band":      {checks: []string{"once-lossy", "low-rate"}, within: true},
 		"false-start":      {checks: []string{"false-start", "repeated-take"}, tolS: editS},
 	}

@@ -155,7 +155,7 @@ func (s boardSide) planted(kinds []plant.Kind, n int) (tally, error) {
 	t := newTally()
 	r := s.reading(n)
 	spots := s.wanted(kinds, n, plant.Kind.Spot)
-	windows := s.wanted(kinds, n, func(k plant.Kind) bool { return !k.Spot() && !k.Scripted() && !k.Long() })
+	windows := s.wanted(kinds, n, func(k plant.Kind) bool { return !k.Spot() && !k.Scripted() })
 	if len(spots)+len(windows) > 0 {
 		read := r
 		read.Manner.StopAtS = boardBedS

@@ -24,6 +24,7 @@ type Booth struct {
 	WidthM, DepthM, HeightM float64
 	Low, High               float64 // absorption of the walls below and above 400 Hz, 0..1
 	Voice, Mic, Noise       [3]float64
+	TailS                   float64     // how long the walls are heard above 400 Hz; 0: 0.05 s, which a padded booth takes
 	Colour                  [23]float64 // dB in third octaves from 100 Hz: mouth and microphone
 }
 
@@ -36,7 +37,8 @@ var (
 )
 
 // Parse reads "1.35x1.1x2.1,low=0.15,high=0.6": width, depth and height in
-// metres and the absorption of the walls; "none" is the free field.
+// metres and the absorption of the walls; bare ones want tail=0.35 besides, in
+// seconds. "none" is the free field.
 func Parse(text string) (Booth, error) {
 	b := Booth{Low: 0.15, High: 0.6, Voice: defaultVoice, Mic: defaultMic, Noise: defaultNoise}
 	if text == "" || text == "none" {
@@ -54,6 +56,10 @@ func Parse(text string) (Booth, error) {
 	for _, f := range fields[1:] {
 		key, value, _ := strings.Cut(f, "=")
 		a, err := strconv.ParseFloat(value, 64)
+		if key == "tail" && err == nil && a > 0.05 && a <= 0.37 {
+			b.TailS = a
+			continue
+		}
 		if err != nil || a < 0.02 || a > 0.98 {
 			return b, fmt.Errorf("booth %q: absorption goes from 0.02 to 0.98, as low=0.15", text)
 		}
@@ -63,10 +69,35 @@ func Parse(text string) (Booth, error) {
 		case "high":
 			b.High = a
 		default:
-			return b, fmt.Errorf("booth %q: %q is neither low nor high", text, key)
+			return b, fmt.Errorf("booth %q: %q is neither low, high nor tail", text, key)
 		}
 	}
 	return b, nil
+}
+
+// fineS is how long reflections are placed between samples.
+const fineS = 0.05
+
+// Reverberant is the booth with bare walls: it takes so many seconds to fall by
+// 60 dB (Eyring 1930), 0.37 at most.
+func (b Booth) Reverberant(seconds float64) Booth {
+	volume := b.WidthM * b.DepthM * b.HeightM
+	walls := 2 * (float64(b.WidthM*b.DepthM) + float64(b.WidthM*b.HeightM) + float64(b.DepthM*b.HeightM))
+	b.Low = 1 - exact.Exp(-0.161*volume/(walls*seconds))
+	b.High, b.TailS = b.Low, seconds
+	return b
+}
+
+// String is the booth as Parse reads it.
+func (b Booth) String() string {
+	if b.Free() {
+		return "none"
+	}
+	text := fmt.Sprintf("%gx%gx%g,low=%g,high=%g", b.WidthM, b.DepthM, b.HeightM, b.Low, b.High)
+	if b.TailS > 0 {
+		text += fmt.Sprintf(",tail=%g", b.TailS)
+	}
+	return text
 }
 
 // Free tells whether there are no walls.
@@ -82,7 +113,7 @@ func (b Booth) Response(from [3]float64, rateHz float64, n int) []float64 {
 	}
 	low, high := make([]float64, n), make([]float64, n)
 	b.images(low, from, b.Low, rateHz, float64(n)/rateHz, false)
-	b.images(high, from, b.High, rateHz, 0.05, true)
+	b.images(high, from, b.High, rateHz, max(fineS, b.TailS), true)
 	// One response below 400 Hz, the other above: both begin with the same
 	// direct sound, so the join leaves that as it is.
 	fft := exact.NewFFT(2 * n)
@@ -160,7 +191,7 @@ func (b Booth) images(out []float64, from [3]float64, absorption, rateHz, second
 				if walls >= len(powers) {
 					continue
 				}
-				place(out, lead+float64((d-direct)/soundMS*rateHz), powers[walls]*direct/d, fine)
+				place(out, lead+float64((d-direct)/soundMS*rateHz), powers[walls]*direct/d, fine && d-direct <= float64(fineS*soundMS))
 			}
 		}
 	}

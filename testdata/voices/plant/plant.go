@@ -29,6 +29,7 @@ const (
 	window            // a stretch of a bed, of its own
 	long              // the whole of a long bed
 	script            // read with its text
+	among             // a chapter that is not as the others of its title
 )
 
 // A Kind is one fault at several levels.
@@ -41,8 +42,9 @@ type Kind struct {
 	FormulaOnly bool
 
 	way  way
-	lay  func(l *Layer, size float64) ([]Span, bool) // of all but scripts
+	lay  func(l *Layer, size float64) ([]Span, bool) // of spots, windows and long beds
 	read func(t *text, size float64)                 // of scripts
+	turn func(c *change, size float64)               // of chapters among others
 }
 
 // Level is how a level is called.
@@ -54,10 +56,13 @@ func (k Kind) Spot() bool { return k.way == spot }
 // Long tells whether the kind takes the whole of a bed of more than ten minutes.
 func (k Kind) Long() bool { return k.way == long }
 
+// Among tells whether the kind shows beside other chapters only.
+func (k Kind) Among() bool { return k.way == among }
+
 // Scripted tells whether the kind is read with its text.
 func (k Kind) Scripted() bool { return k.way == script }
 
-// Kinds are all faults of a single chapter.
+// Kinds are all faults.
 func Kinds() []Kind {
 	return []Kind{
 		{Name: "click", Unit: "%g dB over 2-10 kHz", Sizes: []float64{25, 15, 10, 6}, Clear: 1, lay: click},
@@ -78,6 +83,12 @@ func Kinds() []Kind {
 		{Name: "repeated-take", Unit: "%g s read again", Sizes: []float64{4, 2.5, 1.5, 1}, Clear: 2, way: script, read: repeatedTake},
 		{Name: "pasted-take", Unit: "%g s pasted again", Sizes: []float64{4, 1.5}, Clear: 1, way: script, read: pastedTake},
 		{Name: "false-start", Unit: "%g s, then from the start", Sizes: []float64{2, 1.2, 0.7}, Clear: 1, way: script, read: falseStart},
+		{Name: "chapter-level", Unit: "%g dB beside the others", Sizes: []float64{12, 6, 4}, Clear: 1, way: among, turn: otherLevel},
+		{Name: "moved-microphone", Unit: "%g dB about 150-400 Hz", Sizes: []float64{9, 6, 4}, Clear: 1, way: among, turn: movedMicrophone},
+		{Name: "chapter-floor", Unit: "%g dB beside the others", Sizes: []float64{12, 8, 6}, Clear: 1, way: among, turn: otherFloor},
+		{Name: "chapter-pace", Unit: "%g %% beside the others", Sizes: []float64{30, 20, 12}, Clear: 1, way: among, turn: otherPace},
+		{Name: "reverberation", Unit: "%g s, others at most 0.15", Sizes: []float64{0.35, 0.25, 0.2}, Clear: 0, way: among, turn: bareWalls},
+		{Name: "length", Unit: "%g %% off its text", Sizes: []float64{25, 12, 8}, Clear: 1, way: among, turn: otherText},
 	}
 }
 
