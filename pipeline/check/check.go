@@ -49,6 +49,8 @@ func Builtin() []Check {
 		drift(),
 		channels(),
 		hum(),
+		repeatedTake(),
+		falseStart(),
 		limitedPeaks(),
 		levelWindow(),
 		peakCeiling(),

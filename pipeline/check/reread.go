@@ -1,0 +1,258 @@
+package check
+
+import (
+	"math"
+	"slices"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/kernel"
+	"chapterhouse/dsp/meter"
+	"chapterhouse/dsp/spectrum"
+)
+
+// How sounds are told from each other, chosen on the tuning voices.
+const (
+	cepstra        = 12 // coefficients
+	cepstraFilters = 24
+	cepstraLowHz   = 100
+	cepstraHighHz  = 7000
+	cepstraUnderDB = 50   // under the speech level: what is quieter does not tell words apart
+	frameS         = 0.02 // two spectra
+
+	nullColumns = 15   // frames after which paths by chance have their usual cost
+	nullRows    = 100  // paths by chance that make a figure
+	chancePart  = 0.85 // of the usual cost: a path above that goes nowhere
+	endSlack    = 5    // frames at the end of the first reading that may lie behind it
+	startSlack  = 4    // frames about a phrase's start
+	pauseSlack  = 6    // frames about its end
+	leastPath   = 15   // frames
+)
+
+// A reread is words that were read, and the same words again straight after.
+type reread struct {
+	from, to dsp.Frames // the first reading
+	again    dsp.Frames // where the second begins
+	seconds  float64    // of the first, without its pauses
+	pauseS   float64    // between the two
+	// Costs beside what words by chance cost in this part: 1 is chance, 0 a copy.
+	cost   float64
+	worst  float64 // of the 0.2 s that differ most
+	entire bool    // the first begins after a pause
+	goesOn bool    // where the first stops, the second goes on without a pause
+}
+
+// rereader finds readings that stop and begin again. A query begins where a phrase
+// begins, and asks whether what was said from some moment up to the pause before
+// it is said from here on once more: all of it, in its order. That parts a
+// reading that was taken back from a refrain, which has other words before it,
+// and from lines that only begin or end alike. Sounds are mel cepstra, with the
+// pauses between phrases left out; they are compared by subsequence warping. What
+// a match costs is held against what paths by chance cost in the same part
+// (segmental matching: Park and Glass, IEEE Trans. ASLP 16(1), 2008; Jansen and
+// Van Durme, ASRU 2011).
+type rereader struct {
+	rateHz  int
+	hop     dsp.Frames // of a spectrum
+	phrases []meter.Phrase
+	window  int // frames before the query that are searched
+	least   int // frames of a first reading
+	most    int
+
+	cepstrum *spectrum.Cepstrum
+	floor    float64
+	heard    int // spectra
+	phrase   int // the phrase at hand
+	half     []float64
+	halves   int
+
+	frames  []float64    // cepstra from frame first on
+	at      []dsp.Frames // where each of them lies
+	first   int
+	starts  []phraseStart
+	queries int // of starts, done
+
+	warp  spectrum.Warp
+	costs []float64
+	order []float64
+	null  []float64 // the usual cost of a path by chance, query by query
+	found []reread  // costs as they are, until the part's null is known
+}
+
+type phraseStart struct{ frame, phrase int }
+
+// newRereader searches so many seconds of speech for first readings of leastS to mostS.
+func newRereader(p Part, windowS, leastS, mostS float64) *rereader {
+	frames := func(seconds float64) int { return int(math.Round(seconds / frameS)) }
+	high := min(cepstraHighHz, 0.45*float64(p.RateHz))
+	return &rereader{
+		rateHz: p.RateHz, hop: dsp.Frames(p.RateHz+50) / 100, phrases: p.Marks.Phrases,
+		window: frames(windowS), least: frames(leastS), most: frames(mostS),
+		cepstrum: spectrum.NewCepstrum(SpectrumSize(p.RateHz), p.RateHz, cepstraFilters, cepstra, cepstraLowHz, high),
+		floor:    kernel.FromPowerDB(max(emptyDB, float64(p.Speech)-cepstraUnderDB)),
+		half:     make([]float64, cepstra),
+	}
+}
+
+func (r *rereader) Hear([]float64) {}
+
+func (r *rereader) HearSpectrum(power []float64) {
+	at := dsp.Frames(r.heard) * r.hop
+	r.heard++
+	for r.phrase < len(r.phrases) && r.phrases[r.phrase].To <= at {
+		r.phrase++
+		r.halves = 0
+	}
+	if r.phrase == len(r.phrases) || at < r.phrases[r.phrase].From {
+		return
+	}
+	if n := len(r.starts); n == 0 || r.starts[n-1].phrase != r.phrase {
+		r.starts = append(r.starts, phraseStart{r.end(), r.phrase})
+	}
+	if r.halves++; r.halves == 1 {
+		r.cepstrum.Of(r.half, power, r.floor)
+		return
+	}
+	n := len(r.frames)
+	r.frames = slices.Grow(r.frames, cepstra)[:n+cepstra]
+	now := r.frames[n:]
+	r.cepstrum.Of(now, power, r.floor)
+	for i := range now {
+		now[i] = (now[i] + r.half[i]) / 2
+	}
+	r.at, r.halves = append(r.at, at-r.hop), 0
+	if r.starts[r.queries].frame+r.ahead() <= r.end() {
+		r.query()
+	}
+}
+
+// end is the frame to come.
+func (r *rereader) end() int { return r.first + len(r.at) }
+
+// ahead is how many frames of the second reading are waited for: a reading of the
+// whole window, a fifth slower.
+func (r *rereader) ahead() int { return min(r.window, r.most)*6/5 + endSlack + pauseSlack }
+
+// query looks for a first reading before the next phrase start, and forgets what
+// no later one needs.
+func (r *rereader) query() {
+	q := r.starts[r.queries]
+	if a, ok := r.match(q); ok {
+		r.found = append(r.found, a)
+	}
+	r.queries++
+	if r.queries == len(r.starts) {
+		return
+	}
+	if drop := r.starts[r.queries].frame - r.window - r.first; drop > len(r.at)/2 {
+		r.at = append(r.at[:0], r.at[drop:]...)
+		r.frames = append(r.frames[:0], r.frames[drop*cepstra:]...)
+		r.first += drop
+	}
+}
+
+// match is the best match of a query.
+func (r *rereader) match(q phraseStart) (best reread, ok bool) {
+	from := max(r.first, q.frame-r.window)
+	rows := q.frame - from
+	if q.phrase == 0 || rows < r.least {
+		return best, false
+	}
+	r.warp.Begin(rows)
+	r.costs = slices.Grow(r.costs[:0], rows)[:rows]
+	limit, score := math.Inf(1), math.Inf(1)
+	for c := range min(r.ahead()-pauseSlack, r.end()-q.frame) {
+		for i := range r.costs {
+			r.costs[i] = math.Inf(1)
+			if r.warp.Reaches(i) {
+				r.costs[i] = r.apart(from+i, q.frame+c)
+			}
+		}
+		if !r.warp.Next(r.costs) {
+			break
+		}
+		columns := c + 1
+		if columns == nullColumns {
+			limit = chancePart * r.chance(rows)
+		}
+		if columns >= nullColumns {
+			r.warp.Prune(limit)
+		}
+		if columns < leastPath {
+			continue
+		}
+		for i := max(0, rows-endSlack); i < rows; i++ {
+			start, cost, worst := r.warp.At(i)
+			// Of two matches the longer, unless it costs more than chance explains.
+			if s := cost * (1 + 10/float64(columns)); s < score && rows-start >= r.least && rows-start < r.most {
+				score, ok = s, true
+				best = r.reread(q, from+start, columns)
+				best.cost, best.worst = cost, worst
+			}
+		}
+	}
+	return best, ok
+}
+
+// chance is the usual cost of paths of nullColumns that end where a first reading
+// can't.
+func (r *rereader) chance(rows int) float64 {
+	r.order = r.order[:0]
+	for i := 2 * nullColumns; i < rows-4*endSlack; i++ {
+		if _, cost, _ := r.warp.At(i); !math.IsInf(cost, 1) {
+			r.order = append(r.order, cost)
+		}
+	}
+	if len(r.order) >= nullRows {
+		slices.Sort(r.order)
+		r.null = append(r.null, r.order[len(r.order)/2])
+	} else if len(r.null) == 0 {
+		return math.Inf(1)
+	}
+	return r.null[len(r.null)-1]
+}
+
+// apart is how far two frames lie from each other.
+func (r *rereader) apart(a, b int) float64 {
+	x := r.frames[(a-r.first)*cepstra:][:cepstra]
+	y := r.frames[(b-r.first)*cepstra:][:cepstra]
+	sum := 0.0
+	for i, v := range x {
+		d := v - y[i]
+		sum += float64(d * d)
+	}
+	return math.Sqrt(sum)
+}
+
+// reread is where a first reading from frame from lies whose second takes so many frames.
+func (r *rereader) reread(q phraseStart, from, columns int) reread {
+	a := reread{
+		from: r.at[from-r.first], to: r.phrases[q.phrase-1].To, again: r.phrases[q.phrase].From,
+		seconds: frameS * float64(q.frame-from),
+	}
+	a.pauseS = (a.again - a.to).Seconds(r.rateHz)
+	stop := q.frame + columns
+	a.goesOn = stop < r.end()-pauseSlack
+	for k := len(r.starts) - 1; k >= 0 && r.starts[k].frame >= from-startSlack; k-- {
+		s := r.starts[k].frame
+		a.entire = a.entire || s <= from+startSlack
+		a.goesOn = a.goesOn && (s < stop-pauseSlack || s > stop+pauseSlack)
+	}
+	return a
+}
+
+// rereads ends the part: what was read again, costs beside the part's null.
+func (r *rereader) rereads() []reread {
+	for r.queries < len(r.starts) {
+		r.query()
+	}
+	if len(r.null) == 0 {
+		return nil // too short to know what chance is
+	}
+	slices.Sort(r.null)
+	usual := r.null[len(r.null)/2]
+	for i := range r.found {
+		r.found[i].cost /= usual
+		r.found[i].worst /= usual
+	}
+	return r.found
+}
