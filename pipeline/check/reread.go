@@ -120,7 +120,7 @@ func (r *rereader) HearSpectrum(power []float64) {
 		now[i] = (now[i] + r.half[i]) / 2
 	}
 	r.at, r.halves = append(r.at, at-r.hop), 0
-	if r.starts[r.queries].frame+r.ahead() <= r.end() {
+	if r.queries < len(r.starts) && r.starts[r.queries].frame+r.ahead() <= r.end() {
 		r.query()
 	}
 }
@@ -140,10 +140,11 @@ func (r *rereader) query() {
 		r.found = append(r.found, a)
 	}
 	r.queries++
-	if r.queries == len(r.starts) {
-		return
+	next := r.end()
+	if r.queries < len(r.starts) {
+		next = r.starts[r.queries].frame
 	}
-	if drop := r.starts[r.queries].frame - r.window - r.first; drop > len(r.at)/2 {
+	if drop := next - r.window - r.first; drop > len(r.at)/2 {
 		r.at = append(r.at[:0], r.at[drop:]...)
 		r.frames = append(r.frames[:0], r.frames[drop*cepstra:]...)
 		r.first += drop
@@ -223,20 +224,22 @@ func (r *rereader) apart(a, b int) float64 {
 	return math.Sqrt(sum)
 }
 
-// reread is where a first reading from frame from lies whose second takes so many frames.
+// reread is where a first reading from frame from lies whose second takes so many
+// frames. It begins with a phrase where it begins about there, and not in the end
+// of the phrase before.
 func (r *rereader) reread(q phraseStart, from, columns int) reread {
-	a := reread{
-		from: r.at[from-r.first], to: r.phrases[q.phrase-1].To, again: r.phrases[q.phrase].From,
-		seconds: frameS * float64(q.frame-from),
-	}
-	a.pauseS = (a.again - a.to).Seconds(r.rateHz)
-	stop := q.frame + columns
+	var a reread
+	stop, begin := q.frame+columns, from
 	a.goesOn = stop < r.end()-pauseSlack
 	for k := len(r.starts) - 1; k >= 0 && r.starts[k].frame >= from-startSlack; k-- {
 		s := r.starts[k].frame
-		a.entire = a.entire || s <= from+startSlack
+		if s <= from+startSlack {
+			a.entire, begin = true, max(s, r.first)
+		}
 		a.goesOn = a.goesOn && (s < stop-pauseSlack || s > stop+pauseSlack)
 	}
+	a.from, a.to, a.again = r.at[begin-r.first], r.phrases[q.phrase-1].To, r.phrases[q.phrase].From
+	a.seconds, a.pauseS = frameS*float64(q.frame-begin), (a.again - a.to).Seconds(r.rateHz)
 	return a
 }
 
