@@ -18,9 +18,10 @@ import (
 const attentionFolder = "attention"
 
 // leaveAttention makes a title's list, and leaves its clips and its narrators'
-// sheets beside the report; with review, copies of the chapters with cue points
-// too. What could not be cut is told in the error when all else is there.
-func leaveAttention(ctx context.Context, s store.Store, o pipeline.Outcome, out string, review bool) (l attention.List, err error) {
+// sheets beside the report, of only where one is named; with review, copies of the
+// chapters with cue points too. What could not be cut is told in the error when
+// all else is there.
+func leaveAttention(ctx context.Context, s store.Store, o pipeline.Outcome, out, only string, review bool) (l attention.List, err error) {
 	l = attention.Of(o)
 	place := filepath.Join(out, o.Slug, attentionFolder)
 	if len(l.Chapters) == 0 {
@@ -52,6 +53,9 @@ func leaveAttention(ctx context.Context, s store.Store, o pipeline.Outcome, out 
 		return l, attentionError(uncut)
 	}
 	for _, who := range report.Readers(l) {
+		if only != "" && who != only {
+			continue
+		}
 		name := "pickups"
 		if pipeline.ValidSlug(who) {
 			name += "-" + who

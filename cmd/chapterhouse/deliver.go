@@ -77,7 +77,7 @@ func shown(path string) string {
 // writeReport leaves the report beside the deliveries, and prints it. A reel or
 // clips that can't be cut take no report away: it is told when all else is done.
 func writeReport(ctx context.Context, w io.Writer, s store.Store, r report.Report, out string, asJSON bool) error {
-	l, unheard := leaveAttention(ctx, s, r.Outcome, out, false)
+	l, unheard := leaveAttention(ctx, s, r.Outcome, out, "", false)
 	r.Attention = &l
 	uncut := errors.Join(unheard, leaveReel(ctx, s, &r, out))
 	if err := leaveReport(ctx, s, r, out); err != nil {

@@ -205,7 +205,7 @@ func fetchNarrator(c *cobra.Command, s store.Store, o fetchOptions) error {
 			return err
 		}
 		rep.Chapters = mine
-		l, unheard := leaveAttention(ctx, s, rep.Outcome, out, false)
+		l, unheard := leaveAttention(ctx, s, rep.Outcome, out, o.narrator, false)
 		rep.Attention = &l
 		if err := leaveReport(ctx, s, rep, out); err != nil {
 			return err

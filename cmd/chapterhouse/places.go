@@ -54,7 +54,7 @@ func places(c *cobra.Command, s store.Store, o statusOptions) error {
 		if err := checkOut(o.out, f.Slug); err != nil {
 			return err
 		}
-		l, uncut = leaveAttention(ctx, s, f.Outcome, o.out, o.review)
+		l, uncut = leaveAttention(ctx, s, f.Outcome, o.out, "", o.review)
 		rep := report.Report{Outcome: f.Outcome, Attention: &l}
 		path := filepath.Join(o.out, f.Slug, "findings.csv")
 		if err := writeFile(path, func(w io.Writer) error { return report.FindingsCSV(w, rep) }); err != nil {

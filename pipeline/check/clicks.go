@@ -44,7 +44,7 @@ func (l *clickListener) Heard() []Stretch {
 			From: c.at, To: c.at + dsp.FramesIn(clickLevelMS/1000, l.p.RateHz), Weight: weight,
 			Measured: fmt.Sprintf("%.0f dB over what is around, from 2 to 10 kHz", c.over),
 			Limit:    fmt.Sprintf("%.0f dB", clickHeardDB),
-			Do:       do,
+			Do:       do, Value: dsp.Round2(c.over), LimitValue: clickHeardDB, Unit: "dB",
 		}})
 	}
 	return worst(all, "clicks")

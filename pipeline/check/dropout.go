@@ -203,7 +203,8 @@ func (l *dropoutListener) Heard() []Stretch {
 			measured = fmt.Sprintf("%.0f ms that repeat what came before", 1000*seconds)
 		}
 		all = append(all, sized{seconds, Stretch{From: dsp.Frames(h.from), To: dsp.Frames(h.to), Weight: weight,
-			Measured: measured, Limit: fmt.Sprintf("%.0f ms", 1000*dropoutS), Do: do}})
+			Measured: measured, Limit: fmt.Sprintf("%.0f ms", 1000*dropoutS), Do: do,
+			Value: dsp.Round2(1000 * seconds), LimitValue: 1000 * dropoutHeard, Unit: "ms"}})
 	}
 	return worst(all, "dropouts")
 }

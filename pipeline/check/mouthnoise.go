@@ -50,7 +50,8 @@ func (l *mouthListener) Heard() (out []Stretch) {
 			weight, do = pipeline.Listen, "listen to the pauses; put the clicks stage into the chain, and tell the narrator: water and a break help"
 		}
 		out = append(out, Stretch{From: all[i].at, To: all[end].at + dsp.FramesIn(clickLevelMS/1000, l.rateHz), Weight: weight,
-			Measured: fmt.Sprintf("%.0f clicks in a minute", rate), Limit: fmt.Sprintf("%d in a minute", mouthHeard), Do: do})
+			Measured: fmt.Sprintf("%.0f clicks in a minute", rate), Limit: fmt.Sprintf("%d in a minute", mouthHeard), Do: do,
+			Value: dsp.Round2(rate), LimitValue: mouthHeard, Unit: "clicks a minute"})
 		i = end
 	}
 	return out

@@ -105,7 +105,7 @@ func (l *plosiveListener) Heard() []Stretch {
 			From: b.from, To: b.to, Weight: weight,
 			Measured: fmt.Sprintf("a burst of breath %.0f dB over what would hide it", b.over),
 			Limit:    fmt.Sprintf("%.0f dB", popHeardDB),
-			Do:       do,
+			Do:       do, Value: dsp.Round2(b.over), LimitValue: popHeardDB, Unit: "dB",
 		}})
 	}
 	return worst(all, "bursts of breath")

@@ -176,3 +176,28 @@ func TestTextTellsAFullDisk(t *testing.T) {
 type failing struct{}
 
 func (failing) Write([]byte) (int, error) { return 0, os.ErrClosed }
+
+// Many notices of one check in a chapter are one line, and each that was decided
+// on keeps its own.
+func TestTextOfMany(t *testing.T) {
+	r := morning()
+	for i := range 40 {
+		f := pipeline.Finding{Check: "clicks", Path: "01.flac", StartS: float64(i + 1), EndS: float64(i+1) + 0.1, Measured: sprintf("%d dB", 14+i), Do: "look", Weight: pipeline.Ready}
+		if i == 7 {
+			f.Accepted = "a door"
+		}
+		r.Chapters[0].Findings = append(r.Chapters[0].Findings, f)
+	}
+	var got bytes.Buffer
+	if err := Text(&got, r); err != nil {
+		t.Fatal(err)
+	}
+	if n := strings.Count(got.String(), "clicks"); n != 2 {
+		t.Errorf("%d lines of clicks", n)
+	}
+	for _, want := range []string{"01.flac 0:01.0 clicks 39 places, the first: 14 dB", "01.flac 0:08.0 clicks 21 dB"} {
+		if !strings.Contains(strings.Join(strings.Fields(got.String()), " "), want) {
+			t.Errorf("there is no %q in\n%s", want, got.String())
+		}
+	}
+}

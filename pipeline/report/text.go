@@ -151,6 +151,10 @@ func (t *text) summary(r Report, s pipeline.Spec) {
 		s.Spec, formats(s), count(n, "file"), lo, hi, unit, w[0], w[1], peak, float64(s.Sound.Peak.MaxDBTP))
 }
 
+// softPlaces is how many notices of one check a chapter may have before they
+// are one line; findings.csv has all of them.
+const softPlaces = 2
+
 // findings are those that ask for nobody: notices, and what was accepted.
 func (t *text) findings(r Report) {
 	type row struct {
@@ -173,7 +177,20 @@ func (t *text) findings(r Report) {
 		add("", "title", f)
 	}
 	for _, ch := range r.Chapters {
-		for _, f := range attention.Together(ch.Findings) {
+		all := attention.Together(ch.Findings)
+		soft := map[string]int{} // notices by check
+		for _, f := range all {
+			if weight(f) == "notice" {
+				soft[f.Check]++
+			}
+		}
+		for _, f := range all {
+			if n := soft[f.Check]; weight(f) == "notice" && n > softPlaces {
+				f.Measured = sprintf("%d places, the first: %s", n, f.Measured)
+				soft[f.Check] = -1
+			} else if weight(f) == "notice" && n < 0 {
+				continue
+			}
 			add(fmt.Sprint(ch.Number), ch.Name, f)
 		}
 	}
