@@ -44,12 +44,13 @@ func measureCommand() *cobra.Command {
 
 // Measured is one file's meters.
 type Measured struct {
-	File   string       `json:"file"`
-	Error  string       `json:"error,omitempty"`
-	Is     codec.Info   `json:"is,omitzero"`
-	Levels meter.Levels `json:"levels,omitzero"`
-	Room   meter.Room   `json:"room,omitzero"`
-	Rows   []specRow    `json:"spec,omitempty"`
+	File     string       `json:"file"`
+	Error    string       `json:"error,omitempty"`
+	Is       codec.Info   `json:"is,omitzero"`
+	Levels   meter.Levels `json:"levels,omitzero"`
+	Room     meter.Room   `json:"room,omitzero"`
+	Speaking *Speaking    `json:"speaking,omitempty"`
+	Rows     []specRow    `json:"spec,omitempty"`
 }
 
 // specRow is one thing a spec asks for.
@@ -123,14 +124,37 @@ func findSpec(name string) (pipeline.Spec, error) {
 
 func measureFile(path string) (Measured, error) {
 	m := Measured{File: path}
-	src, err := codec.Open(path)
+	var levels *meter.Meter
+	var room *meter.RoomMeter
+	is, err := eachBlock(path, func(is codec.Info, ch [][]float64) {
+		if levels == nil {
+			levels, room = meter.New(is.RateHz, is.Channels), meter.NewRoom(is.RateHz)
+		}
+		levels.Write(ch...)
+		room.Write(ch[0])
+	})
+	m.Is = is
 	if err != nil {
 		return m, err
 	}
+	if levels == nil { // no frame
+		levels, room = meter.New(is.RateHz, is.Channels), meter.NewRoom(is.RateHz)
+	}
+	m.Levels, m.Room = levels.Levels(), room.Result()
+	speaking, err := whileSpeaking(path, m)
+	m.Speaking = &speaking
+	return m, err
+}
+
+// eachBlock reads a file and hands on its samples, block by block.
+func eachBlock(path string, each func(is codec.Info, ch [][]float64)) (codec.Info, error) {
+	src, err := codec.Open(path)
+	if err != nil {
+		return codec.Info{}, err
+	}
 	defer src.Close()
-	m.Is = src.Info()
-	levels, room := meter.New(m.Is.RateHz, m.Is.Channels), meter.NewRoom(m.Is.RateHz)
-	bufs, views := make([][]float64, m.Is.Channels), make([][]float64, m.Is.Channels)
+	is := src.Info()
+	bufs, views := make([][]float64, is.Channels), make([][]float64, is.Channels)
 	for i := range bufs {
 		bufs[i] = make([]float64, 8192)
 	}
@@ -140,18 +164,15 @@ func measureFile(path string) (Measured, error) {
 			views[i] = bufs[i][:n]
 		}
 		if n > 0 {
-			levels.Write(views...)
-			room.Write(views[0])
+			each(is, views)
 		}
 		if errors.Is(err, io.EOF) {
-			break
+			return is, nil
 		}
 		if err != nil {
-			return m, err
+			return is, err
 		}
 	}
-	m.Levels, m.Room = levels.Levels(), room.Result()
-	return m, nil
 }
 
 func (m Measured) print(w io.Writer) {
@@ -195,6 +216,7 @@ func (m Measured) print(w io.Writer) {
 	row("noise floor", f.Median.String(), fmt.Sprintf("median of %d windows of room tone%s", f.Windows, which))
 	row("  worst tenth", f.WorstTenth.String(), "")
 	row("  A-weighted", f.MedianA.String(), "")
+	m.Speaking.rows(which, row)
 	row("head, tail", fmt.Sprintf("%.2f s, %.2f s", head(m), tail(m)), "room tone before the first and after the last sound")
 	row("crest", l.CrestDB.String(), "")
 	row("DC", l.DC.String(), "")

@@ -1,0 +1,89 @@
+package main
+
+import (
+	"encoding/csv"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"chapterhouse/dsp/spectrum"
+)
+
+// TestUsualSpeech holds the table to Byrne et al. 1994.
+func TestUsualSpeech(t *testing.T) {
+	f, err := os.Open(filepath.Join("..", "..", "testdata", "reference", "byrne1994_ltass.csv"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	rows, err := r.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(rows)-1 != len(usualSpeech) {
+		t.Fatalf("%d bands are published, %d are here", len(rows)-1, len(usualSpeech))
+	}
+	for i, row := range rows[1:] {
+		if row[0] != strconv.FormatFloat(nominalHz[usualFirst+i], 'f', -1, 64) || row[2] != strconv.FormatFloat(usualSpeech[i], 'f', 1, 64) {
+			t.Errorf("%v Hz %v dB, published is %v", nominalHz[usualFirst+i], usualSpeech[i], row)
+		}
+	}
+}
+
+// TestNominalFrequencies: a band's name is its middle, rounded.
+func TestNominalFrequencies(t *testing.T) {
+	for i, b := range spectrum.ThirdOctaves() {
+		if d := nominalHz[i]/b.Mid - 1; math.Abs(d) > 0.02 {
+			t.Errorf("band %d is called %v Hz and is at %.1f Hz", i, nominalHz[i], b.Mid)
+		}
+	}
+}
+
+// shaped is the power spectrum of usual speech with some bands changed, dB.
+func shaped(rateHz int, change map[float64]float64) []float64 {
+	bands := spectrum.ThirdOctaves()
+	power := make([]float64, speakingSize/2+1)
+	width := float64(rateHz) / speakingSize
+	random := rand.New(rand.NewPCG(1, 2))
+	for k := range power {
+		hz := float64(k) * width
+		i := slices.IndexFunc(bands, func(b spectrum.Band) bool { return hz >= b.Lower && hz < b.Upper })
+		if i < usualFirst || i-usualFirst >= len(usualSpeech) {
+			continue
+		}
+		level := usualSpeech[i-usualFirst] - 20 + change[nominalHz[i]]
+		power[k] = math.Pow(10, level/10) * width / (bands[i].Upper - bands[i].Lower) * (0.9 + 0.2*random.Float64())
+	}
+	return power
+}
+
+func TestYardstick(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		power  []float64
+		rate   int
+		value  string
+		wanted []string
+	}{
+		{"nobody speaks", nil, 44100, "not measurable", nil},
+		{"usual speech", shaped(44100, nil), 44100, "as usual", nil},
+		{"usual speech at a low rate", shaped(22050, nil), 22050, "as usual", nil},
+		{"other by less than what voices differ", shaped(44100, map[float64]float64{200: 8, 1000: -8}), 44100, "as usual", nil},
+		{"no bass, as of a high voice", shaped(44100, map[float64]float64{63: -30, 80: -30, 100: -30, 125: -20}), 44100, "as usual", nil},
+		{"boom", shaped(44100, map[float64]float64{200: 12, 250: 11}), 44100, "unusual", []string{"12 dB more than usual speech around 200 Hz"}},
+		{"dull, with hum", shaped(44100, map[float64]float64{100: 15, 5000: -14, 6300: -20, 8000: -15}), 44100, "unusual",
+			[]string{"15 dB more than usual speech around 100 Hz", "20 dB less than usual speech around 6.3 kHz"}},
+	} {
+		value, words := yardstick(besideSpeech(c.power, c.rate))
+		if value != c.value || c.wanted != nil && words != strings.Join(c.wanted, "; ") {
+			t.Errorf("%s: %s, %q, want %s, %q", c.name, value, words, c.value, c.wanted)
+		}
+	}
+}
