@@ -11,13 +11,14 @@ const (
 	falseWorst   = 0.70
 	falsePauseS  = 0.15
 	shortPauseS  = 0.40 // for the shorter
+	beginS       = 0.40 // a pause that something begins after: no comma's
 )
 
 func falseStart() Check {
 	return Check{
 		Name: "false-start",
 		Doc: "A phrase of 0.4 to 2 s stops, and the next begins with the same words and goes on where the first stopped: the narrator began, and began again. " +
-			"It is found by the sound, as a repeated take is. Cut the first words; where the text has them twice, let them stand.",
+			"It is found by the sound, as a repeated take is. Cut the first words; where the text has them twice, let them stand. In the first 6 s it is a notice: many a text begins with the words of its heading.",
 		Listen: func(p Part) Listener {
 			return &falseStartListener{newRereader(p, falseWindowS, falseLeastS, falseMostS)}
 		},
@@ -35,5 +36,5 @@ func (a reread) isFalseStart() bool {
 	if a.seconds < falseShortS {
 		pauseS = shortPauseS
 	}
-	return a.entire && a.goesOn && a.seconds >= falseLeastS && a.seconds < falseMostS && a.cost <= falseCost && a.worst <= falseWorst && a.pauseS >= pauseS
+	return a.beforeS >= beginS && a.goesOn && a.seconds >= falseLeastS && a.seconds < falseMostS && a.cost <= falseCost && a.worst <= falseWorst && a.pauseS >= pauseS
 }

@@ -11,12 +11,12 @@ import (
 const (
 	retakeWindowS = 30.0 // of speech
 	retakeLeastS  = 1.3
-	retakeLongS   = 2.5 // what is longer is hardly alike by chance
-	retakeCost    = 0.47
-	retakeWorst   = 0.62
+	retakeCost    = 0.48
+	retakeWorst   = 0.62 // up to shortS
+	retakeLongest = 0.80 // from longS on, which is hardly alike by chance
+	shortS, longS = 2.5, 5.0
 	retakePauseS  = 0.2
-	retakeLong    = 0.50 // the same for the longer
-	retakeLongest = 0.80
+	headingS      = 6.0  // of a part: what begins in it may be a heading
 	retakeCopy    = 0.15 // cost of what was pasted: no pause is asked for
 )
 
@@ -38,15 +38,23 @@ type retakeListener struct{ *rereader }
 func (l *retakeListener) Heard() []Stretch { return rereadStretches(l.rereads(), reread.isRetake) }
 
 func (a reread) isRetake() bool {
+	long := min(max((a.seconds-shortS)/(longS-shortS), 0), 1)
 	switch {
 	case a.isFalseStart():
 		return false
 	case a.cost <= retakeCopy:
 		return true
-	case a.seconds >= retakeLongS:
-		return a.cost <= retakeLong && a.worst <= retakeLongest
 	}
-	return a.cost <= retakeCost && a.worst <= retakeWorst && a.pauseS >= retakePauseS
+	return a.cost <= retakeCost && a.worst <= retakeWorst+float64(long*(retakeLongest-retakeWorst)) && a.pauseS >= retakePauseS
+}
+
+// weight is a notice where a heading may have been read: texts like to begin with
+// its words.
+func (a reread) weight() pipeline.Verdict {
+	if a.goesOn && a.sinceS < headingS {
+		return pipeline.Ready
+	}
+	return pipeline.Listen
 }
 
 // rereadStretches are the rereads of a kind; of two that overlap the surer.
@@ -67,7 +75,7 @@ func rereadStretches(all []reread, is func(reread) bool) []Stretch {
 	var out []Stretch
 	for _, a := range kept {
 		out = append(out, Stretch{
-			From: a.from, To: a.to, Weight: pipeline.Listen,
+			From: a.from, To: a.to, Weight: a.weight(),
 			Measured: fmt.Sprintf("%.1f s read twice, %.1f s apart", a.seconds, a.pauseS),
 			Limit:    "none",
 			Do:       "cut the first reading, or say which one stands",

@@ -25,6 +25,7 @@ const (
 	endSlack    = 5    // frames at the end of the first reading that may lie behind it
 	startSlack  = 4    // frames about a phrase's start
 	pauseSlack  = 6    // frames about its end
+	goesOn      = 20   // frames without a pause: it goes on
 	leastPath   = 15   // frames
 )
 
@@ -34,11 +35,12 @@ type reread struct {
 	again    dsp.Frames // where the second begins
 	seconds  float64    // of the first, without its pauses
 	pauseS   float64    // between the two
+	sinceS   float64    // from the first word of the part to the first of the two
 	// Costs beside what words by chance cost in this part: 1 is chance, 0 a copy.
-	cost   float64
-	worst  float64 // of the 0.2 s that differ most
-	entire bool    // the first begins after a pause
-	goesOn bool    // where the first stops, the second goes on without a pause
+	cost    float64
+	worst   float64 // of the 0.2 s that differ most
+	beforeS float64 // the pause that the first begins after; 0: it begins within a phrase
+	goesOn  bool    // where the first stops, the second goes on without a pause
 }
 
 // rereader finds readings that stop and begin again. A query begins where a phrase
@@ -130,7 +132,7 @@ func (r *rereader) end() int { return r.first + len(r.at) }
 
 // ahead is how many frames of the second reading are waited for: a reading of the
 // whole window, a fifth slower.
-func (r *rereader) ahead() int { return min(r.window, r.most)*6/5 + endSlack + pauseSlack }
+func (r *rereader) ahead() int { return min(r.window, r.most)*6/5 + endSlack + goesOn }
 
 // query looks for a first reading before the next phrase start, and forgets what
 // no later one needs.
@@ -161,7 +163,7 @@ func (r *rereader) match(q phraseStart) (best reread, ok bool) {
 	r.warp.Begin(rows)
 	r.costs = slices.Grow(r.costs[:0], rows)[:rows]
 	limit, score := math.Inf(1), math.Inf(1)
-	for c := range min(r.ahead()-pauseSlack, r.end()-q.frame) {
+	for c := range min(r.ahead()-goesOn, r.end()-q.frame) {
 		for i := range r.costs {
 			r.costs[i] = math.Inf(1)
 			if r.warp.Reaches(i) {
@@ -230,16 +232,20 @@ func (r *rereader) apart(a, b int) float64 {
 func (r *rereader) reread(q phraseStart, from, columns int) reread {
 	var a reread
 	stop, begin := q.frame+columns, from
-	a.goesOn = stop < r.end()-pauseSlack
+	a.goesOn = stop < r.end()-goesOn
 	for k := len(r.starts) - 1; k >= 0 && r.starts[k].frame >= from-startSlack; k-- {
 		s := r.starts[k].frame
 		if s <= from+startSlack {
-			a.entire, begin = true, max(s, r.first)
+			begin, a.beforeS = max(s, r.first), math.Inf(1)
+			if n := r.starts[k].phrase; n > 0 {
+				a.beforeS = (r.phrases[n].From - r.phrases[n-1].To).Seconds(r.rateHz)
+			}
 		}
-		a.goesOn = a.goesOn && (s < stop-pauseSlack || s > stop+pauseSlack)
+		a.goesOn = a.goesOn && (s < stop-pauseSlack || s > stop+goesOn)
 	}
 	a.from, a.to, a.again = r.at[begin-r.first], r.phrases[q.phrase-1].To, r.phrases[q.phrase].From
 	a.seconds, a.pauseS = frameS*float64(q.frame-begin), (a.again - a.to).Seconds(r.rateHz)
+	a.sinceS = (a.from - r.phrases[0].From).Seconds(r.rateHz)
 	return a
 }
 

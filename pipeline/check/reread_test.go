@@ -17,10 +17,15 @@ const warmUp = "The keeper of the lower lock had seven keys. Every boat paid in 
 
 // read is a narration in a voice that nothing was tuned on, and its sentences.
 func read(t *testing.T, text string, seed uint64) (rateHz int, x []float64, sentences []speech.Mark) {
+	rateHz, x, sentences = readAs(t, warmUp+text+" She wrote it down in a green book all the same.", seed)
+	return rateHz, x, sentences[3:]
+}
+
+func readAs(t *testing.T, text string, seed uint64) (rateHz int, x []float64, sentences []speech.Mark) {
 	t.Helper()
 	rateHz = 22050
 	labels, err := narration.Reading{
-		Voice: "wren", Text: warmUp + text + " She wrote it down in a green book all the same.", Seed: seed, RateHz: rateHz,
+		Voice: "wren", Text: text, Seed: seed, RateHz: rateHz,
 		Noise: "brown:-72,pink:-75,hiss:-84", SpeechDBFS: -24, Spread: 1, Manner: narration.Manner{HeadS: 1, TailS: 1, PauseS: 0.8, PauseMinS: 0.4},
 	}.Record(func(block []float64) error {
 		x = append(x, block...)
@@ -34,7 +39,7 @@ func read(t *testing.T, text string, seed uint64) (rateHz int, x []float64, sent
 			sentences = append(sentences, m)
 		}
 	}
-	return rateHz, x, sentences[3:]
+	return rateHz, x, sentences
 }
 
 // rereadsIn is what both checks find, in blocks of a size.
@@ -96,6 +101,16 @@ func TestPastedTake(t *testing.T) {
 	}
 	if found := rereadsIn(rate, x, 4096); len(found) > 0 {
 		t.Errorf("nothing was pasted, found %+v", found)
+	}
+}
+
+// A text that begins with its heading's words is no reason to listen.
+func TestHeadingIsNoFalseStart(t *testing.T) {
+	rate, x, _ := readAs(t, "Two lanterns. [pause 1.3] Two lanterns hung over the north stair that evening. "+warmUp, 13)
+	for _, f := range rereadsIn(rate, x, 4096) {
+		if f.Weight != pipeline.Ready {
+			t.Errorf("found %+v", f)
+		}
 	}
 }
 
