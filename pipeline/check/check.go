@@ -40,6 +40,7 @@ func Builtin() []Check {
 		clicks(),
 		mouthNoise(),
 		plosives(),
+		esses(),
 		tooShort(),
 		lowRate(),
 		onceLossy(),

@@ -247,6 +247,7 @@ func faulty(name string) recording {
 		"clicks":         impulses,
 		"mouth-noise":    impulses,
 		"plosives":       impulses,
+		"esses":          hissing,
 		"dropout":        impulses,
 	}[name]; ok {
 		return make()
