@@ -34,16 +34,17 @@ type clickListener struct {
 func (l *clickListener) Hear(x []float64) { l.finder.hear(x) }
 
 func (l *clickListener) Heard() []Stretch {
+	speech := max(float64(l.p.Speech), leastSpeechDBFS)
 	var all []sized
 	for _, c := range l.finder.end() {
 		weight, do := pipeline.Ready, "the clicks stage takes it out; add it to the chain if it is heard"
-		if c.over >= clickHeardDB && c.levelDB >= float64(l.p.Speech)-clickLoudDB {
+		if c.over >= clickHeardDB && c.levelDB >= speech-clickLoudDB {
 			weight, do = pipeline.Listen, "listen; the clicks stage takes most of them out, else the word has to be recorded again"
 		}
 		all = append(all, sized{c.over, Stretch{
 			From: c.at, To: c.at + dsp.FramesIn(clickLevelMS/1000, l.p.RateHz), Weight: weight,
-			Measured: fmt.Sprintf("%.0f dB over what is around, from 2 to 10 kHz", c.over),
-			Limit:    fmt.Sprintf("%.0f dB", clickHeardDB),
+			Measured: fmt.Sprintf("%.0f dB over what is around, %.0f dB to the voice", c.over, c.levelDB-speech),
+			Limit:    fmt.Sprintf("%.0f dB, %.0f dB to the voice", clickHeardDB, -clickLoudDB),
 			Do:       do, Value: dsp.Round2(c.over), LimitValue: clickHeardDB, Unit: "dB",
 		}})
 	}

@@ -195,7 +195,7 @@ func (l *dropoutListener) Heard() []Stretch {
 		}
 		seconds := dsp.Frames(h.to - h.from).Seconds(l.p.RateHz)
 		weight, do := pipeline.Ready, "listen when there is time: it is short, or in a soft place"
-		if seconds >= dropoutHeard || 20*math.Log10(h.level) >= float64(l.p.Speech)-holeUnder {
+		if seconds >= dropoutHeard || 20*math.Log10(h.level) >= max(float64(l.p.Speech), leastSpeechDBFS)-holeUnder {
 			weight, do = pipeline.Listen, "listen for a click or a stutter; if it is heard, have the words recorded again"
 		}
 		measured := fmt.Sprintf("%.0f ms in which the sound stands still", 1000*seconds)

@@ -18,7 +18,6 @@ const (
 	popNotedUnder = 30.0
 	popHeardUnder = 16.0
 	popRestS      = 0.5 // after the start, until it is known what is usual
-	popLeastDBFS  = -50 // of speech: where nobody speaks
 )
 
 func plosives() Check {
@@ -91,7 +90,7 @@ func (l *plosiveListener) Heard() []Stretch {
 			l.Hear(make([]float64, dsp.Quantum-len(l.block)))
 		}
 	}
-	speech := max(float64(l.p.Speech), popLeastDBFS)
+	speech := max(float64(l.p.Speech), leastSpeechDBFS)
 	var all []sized
 	for _, b := range l.places {
 		if b.over < popNotedDB || b.levelDB < speech-popNotedUnder || b.from.Seconds(l.p.RateHz) < popRestS {

@@ -11,6 +11,8 @@ import (
 const (
 	singlePlaces = 20 // more of one kind and weight are not listed one by one
 	worstPlaces  = 5  // that are, even then
+	// leastSpeechDBFS is what a voice counts as where nobody speaks.
+	leastSpeechDBFS = -50.0
 )
 
 // A sized stretch tells how bad it is, to be compared with its like.
