@@ -159,7 +159,7 @@ func (l *essListener) Heard() (out []Stretch) {
 		}
 		places = append(places, sized{e.sharp, Stretch{From: l.frames(e.from), To: l.frames(e.to), Weight: weight,
 			Measured: fmt.Sprintf("an ess %.0f dB over what is usual here, %+.0f dB against the vowels", e.sharp, e.over),
-			Limit:    fmt.Sprintf("%.0f dB over what is usual", sharpNotedDB), Do: do}})
+			Limit:    fmt.Sprintf("%.0f dB over what is usual", sharpNotedDB), Do: do, Value: dsp.Round2(e.sharp), LimitValue: sharpNotedDB, Unit: "dB"}})
 	}
 	return append(out, worst(places, "lines with sharp esses")...)
 }
