@@ -35,8 +35,8 @@ func Judge(found []Finding, chapter int, decisions []Decision) ([]Finding, Verdi
 }
 
 // placed tells whether check, spec and place name a finding. Of what is said of
-// a whole title there may be several, each with its own thing to do.
-func placed(f Finding) bool { return f.Source != "" || f.Spec != "" }
+// a whole title or recording there may be several, each with its own thing to do.
+func placed(f Finding) bool { return f.Spec != "" || f.Source != "" && f.EndS > 0 }
 
 // Holds tells whether d is the decision on f of a chapter.
 func (d Decision) Holds(f Finding, chapter int) bool {

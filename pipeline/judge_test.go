@@ -36,3 +36,22 @@ func TestJudgeMerges(t *testing.T) {
 		})
 	}
 }
+
+// TestJudgeOfAWholeRecording: what several findings say of all of one recording
+// stays as long as each asks for something else; one decision holds for all.
+func TestJudgeOfAWholeRecording(t *testing.T) {
+	family := func(do string) Finding { return Finding{Check: "family", Source: "a", Do: do, Weight: Listen} }
+	found := []Finding{family("was the gain touched?"), family("was the microphone moved?"), family("was the gain touched?")}
+	if got, v := Judge(found, 1, nil); len(got) != 2 || v != Listen {
+		t.Errorf("%s: %+v", v, got)
+	}
+	if got, v := Judge(found, 1, []Decision{{Check: "family", Chapter: 1, Why: "it is meant"}}); len(got) != 2 || v != Ready {
+		t.Errorf("decided, %s: %+v", v, got)
+	}
+	at := Finding{Check: "clicks", Source: "a", EndS: 0.2, Do: "listen", Weight: Listen}
+	again := at
+	again.StartS, again.Do = 0.3, "listen here"
+	if got, _ := Judge([]Finding{at, again}, 1, nil); len(got) != 1 {
+		t.Errorf("one place twice: %+v", got)
+	}
+}
