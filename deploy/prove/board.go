@@ -39,6 +39,9 @@ func board(ctx context.Context, s *site, t *table) error {
 		if counted[side.name], err = side.count(ctx, s, kinds); err != nil {
 			return err
 		}
+		for _, line := range counted[side.name].ears {
+			s.say("false alarm: %s", line)
+		}
 	}
 	main, beside := "print", "tune"
 	if s.side == "tune" {

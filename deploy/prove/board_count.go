@@ -58,6 +58,7 @@ type tally struct {
 	grades map[grade]count
 	alarms map[string]alarms // by check
 	hours  float64           // of clean narration
+	ears   []string          // each alarm for an ear, in words
 }
 
 func newTally() tally { return tally{grades: map[grade]count{}, alarms: map[string]alarms{}} }
@@ -89,8 +90,9 @@ func (t *tally) score(s plant.Scene, found []pipeline.Finding) {
 	}
 }
 
-// alarm counts what was found in narration that nothing was planted in.
-func (t *tally) alarm(s plant.Scene, found []pipeline.Finding) {
+// alarm counts what was found in narration that nothing was planted in; what
+// says which it was.
+func (t *tally) alarm(what string, s plant.Scene, found []pipeline.Finding) {
 	all := namings()
 	for _, f := range found {
 		a := t.alarms[f.Check]
@@ -103,6 +105,9 @@ func (t *tally) alarm(s plant.Scene, found []pipeline.Finding) {
 			a.natural++
 		} else {
 			a.add(f.Weight)
+			if f.Weight != pipeline.Ready {
+				t.ears = append(t.ears, fmt.Sprintf("%s at %.2f s: %s, %s (%s)", what, f.StartS, f.Check, f.Measured, f.Weight))
+			}
 		}
 		t.alarms[f.Check] = a
 	}
@@ -122,6 +127,7 @@ func (t *tally) join(o tally) {
 		t.alarms[name] = sum
 	}
 	t.hours += o.hours
+	t.ears = append(t.ears, o.ears...)
 }
 
 // sum is all checks' alarms.

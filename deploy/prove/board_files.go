@@ -69,6 +69,7 @@ func boardOfFiles(s *site, t *table) error {
 	sum := newTally()
 	var title check.Title
 	var scenes []plant.Scene
+	var names []string
 	for _, e := range entries {
 		if ext := strings.ToLower(filepath.Ext(e.Name())); ext != ".wav" && ext != ".flac" {
 			continue
@@ -90,7 +91,7 @@ func boardOfFiles(s *site, t *table) error {
 		delete(labels, e.Name())
 		sum.hours += h.seconds() / 3600
 		title.Chapters = append(title.Chapters, h.chapter(len(scenes)+1, "reader"))
-		scenes = append(scenes, scene)
+		scenes, names = append(scenes, scene), append(names, e.Name())
 	}
 	if len(labels) > 0 {
 		return fmt.Errorf("%s names %s, which %s does not have", s.labels, slices.Sorted(maps.Keys(labels))[0], s.files)
@@ -101,9 +102,9 @@ func boardOfFiles(s *site, t *table) error {
 	for i, scene := range scenes {
 		found := append(title.Chapters[i].Findings, check.Read(check.Builtin(), title, i)...)
 		sum.score(scene, found)
-		sum.alarm(plant.Scene{RateHz: scene.RateHz, Natural: scene.Plants}, found)
+		sum.alarm(names[i], plant.Scene{RateHz: scene.RateHz, Natural: scene.Plants}, found)
 	}
-	sum.alarm(plant.Scene{RateHz: boardHz}, check.Whole(check.Builtin(), title))
+	sum.alarm("all files", plant.Scene{RateHz: boardHz}, check.Whole(check.Builtin(), title))
 	grades := slices.SortedFunc(maps.Keys(sum.grades), func(a, b grade) int {
 		return strings.Compare(a.kind+a.level, b.kind+b.level)
 	})
@@ -114,6 +115,9 @@ func boardOfFiles(s *site, t *table) error {
 		} else {
 			t.tell(what, c.String())
 		}
+	}
+	for _, line := range sum.ears {
+		s.say("no label: %s", line)
 	}
 	alarmRows(t, sum, tally{}, false)
 	t.note("Of %d files. A label of level %q is held against the limit. Findings at labels of their kind are no alarms, and are counted as what is there.", len(scenes), clearLabel)

@@ -110,6 +110,18 @@ func (s boardSide) wanted(kinds []plant.Kind, n int, good func(plant.Kind) bool)
 	return all
 }
 
+// smallSize is below what kinds whose readings are long are planted half as often.
+const smallSize = 0.2
+
+// slow is how often each of so many readings has a kind whose readings are long.
+func (s boardSide) slow(readings int) int {
+	plants := boardPlants * s.size
+	if s.size < smallSize {
+		plants /= 2
+	}
+	return max(1, int(math.Ceil(plants/float64(readings)-0.01)))
+}
+
 // longBeds is how many long readings the side's size asks for.
 func (s boardSide) longBeds() int { return max(2, int(math.Round(boardLong*s.size))) }
 
@@ -124,7 +136,7 @@ func (s boardSide) long(kinds []plant.Kind, n int) (tally, error) {
 		return t, err
 	}
 	for _, k := range kinds {
-		for i := range int(math.Ceil(boardPlants * s.size / float64(s.longBeds()))) {
+		for i := range s.slow(s.longBeds()) {
 			for level := range k.Sizes {
 				if err := s.score(&t, bed.Whole(plant.Wanted{Kind: k, Level: level}, r.Seed+uint64(1000*i)), r.Voice); err != nil {
 					return t, err
@@ -171,8 +183,11 @@ func (s boardSide) planted(kinds []plant.Kind, n int) (tally, error) {
 				return t, err
 			}
 		}
-		for i, w := range windows {
-			if err := s.score(&t, bed.Window(w, r.Seed+uint64(1000*i)), r.Voice); err != nil {
+		again := map[string]uint64{} // the same windows whatever other kinds are asked for, and for every level
+		for _, w := range windows {
+			name := w.Kind.Name + w.Kind.Level(w.Level)
+			again[name]++
+			if err := s.score(&t, bed.Window(w, r.Seed+1000*again[name]), r.Voice); err != nil {
 				return t, err
 			}
 		}
@@ -256,13 +271,14 @@ func (s boardSide) clean(n int) (tally, error) {
 		if err != nil {
 			return t, err
 		}
-		t.alarm(scene, h.found)
+		what := fmt.Sprintf("%s, seed %d, %s", r.Voice, r.Seed, r.Noise)
+		t.alarm(what, scene, h.found)
 		t.hours += float64(len(scene.Mono)) / boardHz / 3600
 		title.Chapters = append(title.Chapters, h.chapter(i+1, r.Voice))
 	}
 	for i := range title.Chapters {
-		t.alarm(plant.Scene{RateHz: boardHz}, check.Read(check.Builtin(), title, i))
+		t.alarm(fmt.Sprintf("%s, chapter %d of its title", r.Voice, i+1), plant.Scene{RateHz: boardHz}, check.Read(check.Builtin(), title, i))
 	}
-	t.alarm(plant.Scene{RateHz: boardHz}, check.Whole(check.Builtin(), title))
+	t.alarm(r.Voice+", the title", plant.Scene{RateHz: boardHz}, check.Whole(check.Builtin(), title))
 	return t, nil
 }

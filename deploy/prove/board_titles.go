@@ -1,8 +1,6 @@
 package main
 
 import (
-	"math"
-
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
 	"chapterhouse/pipeline/manuscript"
@@ -38,7 +36,7 @@ func (s boardSide) titles(kinds []plant.Kind, n int) (tally, error) {
 		}
 		title.Chapters = append(title.Chapters, outcome)
 	}
-	for i := range max(1, int(math.Round(boardPlants*s.size/float64(s.titleVoices())))) {
+	for i := range s.slow(s.titleVoices()) {
 		at := i % titleChapters
 		for _, k := range kinds {
 			for level := range k.Sizes {
@@ -64,10 +62,10 @@ func (s boardSide) titles(kinds []plant.Kind, n int) (tally, error) {
 }
 
 // titleVoices is how many voices read a title: all, of a small share of the board
-// every other one.
+// one of four.
 func (s boardSide) titleVoices() int {
-	if s.size < 0.2 {
-		return len(s.voices) / 2
+	if s.size < smallSize {
+		return max(1, len(s.voices)/4)
 	}
 	return len(s.voices)
 }
