@@ -291,6 +291,7 @@ func (t *text) cautions(r Report) {
 	t.line("")
 	t.line("Listen at a moderate level: loud listening harms hearing. What is said of a booth is acoustic guidance;")
 	t.line("panels, wiring, ventilation and fire rating follow local codes and licensed practice.")
+	t.line("What checks find and miss was counted on synthetic voices, not on a house's own recordings.")
 }
 
 // reel is what is heard when in the listening reel.
