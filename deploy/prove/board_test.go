@@ -55,7 +55,7 @@ func TestScore(t *testing.T) {
 	}{
 		{what: "nothing"},
 		{what: "near", found: []pipeline.Finding{{Check: "clicks", StartS: 5.015, Weight: pipeline.Ready}}, hits: 1, offMS: 15},
-		{what: "the nearer of two", found: []pipeline.Finding{{Check: "clicks", StartS: 4.985, Weight: pipeline.Listen}, {Check: "clicks", StartS: 5.001, Weight: pipeline.Ready}}, hits: 1, above: 1, offMS: 1},
+		{what: "the nearer of two", found: []pipeline.Finding{{Check: "clicks", StartS: 4.985, Weight: pipeline.Listen}, {Check: "clicks", StartS: 5.001, Weight: pipeline.Ready}}, hits: 1, above: 1},
 		{what: "too far", found: []pipeline.Finding{{Check: "clicks", StartS: 5.03, Weight: pipeline.Listen}}, alarms: 1, ears: 1},
 		{what: "another check", found: []pipeline.Finding{{Check: "hum", StartS: 5, EndS: 6, Weight: pipeline.Ready}}, alarms: 1},
 	} {
