@@ -12,6 +12,7 @@ const (
 	deadSideDB   = 40.0 // a side so far under the other is dead
 	alikeShare   = 0.98 // correlation from which two sides are one microphone
 	flippedShare = -0.9 // correlation under which one side is reversed
+	fallenBlocks = 5    // blocks of 100 ms without a sample, that the other side does not share: a side fell away
 )
 
 // chooseFold listens to a two-channel span and decides how it becomes one
@@ -59,6 +60,10 @@ func (b *bench) chooseFold(source pipeline.Digest, span pipeline.Span, rateHz in
 		return pipeline.FoldRight, "the two sides are alike: the louder, right, was taken", false, nil
 	case share > alikeShare:
 		return pipeline.FoldLeft, "the two sides are alike: the louder, left, was taken", false, nil
+	case right.silent >= left.silent+fallenBlocks:
+		return pipeline.FoldLeft, fmt.Sprintf("two microphones: the right is digitally silent for %.1f s more, and the left was taken", right.lost(left)), true, nil
+	case left.silent >= right.silent+fallenBlocks:
+		return pipeline.FoldRight, fmt.Sprintf("two microphones: the left is digitally silent for %.1f s more, and the right was taken", left.lost(right)), true, nil
 	case right.db() > left.db():
 		return pipeline.FoldRight, fmt.Sprintf("two microphones: the right has %.1f dB more between speech and floor and was taken", right.db()-left.db()), true, nil
 	case right.db() == left.db():
@@ -77,6 +82,7 @@ type spread struct {
 	energy   float64
 	counts   [1201]int // by tenths of a dB under full scale
 	total    int
+	silent   int // blocks of digital silence: they tell nothing of a floor
 }
 
 func newSpread(rateHz int) *spread { return &spread{block: rateHz / 10} }
@@ -85,13 +91,20 @@ func (s *spread) write(x []float64) {
 	for _, v := range x {
 		s.energy += float64(v * v)
 		if s.n++; s.n == s.block {
-			tenths := -100 * math.Log10(s.energy/float64(s.n)+1e-12)
-			s.counts[max(0, min(len(s.counts)-1, int(tenths)))]++
-			s.total++
+			if s.energy > 0 {
+				tenths := -100 * math.Log10(s.energy/float64(s.n)+1e-12)
+				s.counts[max(0, min(len(s.counts)-1, int(tenths)))]++
+				s.total++
+			} else {
+				s.silent++
+			}
 			s.energy, s.n = 0, 0
 		}
 	}
 }
+
+// lost is for how many seconds s is digitally silent beyond what another side is.
+func (s *spread) lost(other *spread) float64 { return float64(s.silent-other.silent) / 10 }
 
 // db is the distance of the 95th to the 10th percentile of the block levels.
 func (s *spread) db() float64 {

@@ -2,6 +2,7 @@ package render
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -29,6 +30,12 @@ func TestFold(t *testing.T) {
 	}
 	halfFlipped := scaled(flipped, -6)
 	dead := make([]float64, len(one))
+	// falls is a side that holds nothing from 0.8 to 1.6 s, as where a cable came off.
+	falls := func(x []float64) []float64 {
+		y := slices.Clone(x)
+		clear(y[8*rate/10 : 16*rate/10])
+		return y
+	}
 	for _, c := range []struct {
 		name        string
 		left, right []float64
@@ -52,6 +59,8 @@ func TestFold(t *testing.T) {
 		{"left better and quieter", hears(-14, 40, -72, 2), hears(0, 0, -48, 3), pipeline.FoldLeft, "two microphones: the left", true},
 		{"left better, almost side by side", hears(0, 0, -72, 2), hears(0, 5, -50, 3), pipeline.FoldLeft, "two microphones: the left", true},
 		{"left better, reversed and late", scaled(hears(0, 35, -72, 2), 0), hears(-6, 0, -48, 3), pipeline.FoldLeft, "two microphones: the left", true},
+		{"right falls away for a while", hears(0, 0, -60, 2), falls(hears(0, 40, -72, 3)), pipeline.FoldLeft, "the right is digitally silent for 0.8 s more", true},
+		{"left falls away, one voice on both", falls(one), one, pipeline.FoldRight, "the left is digitally silent for 0.8 s more", true},
 	} {
 		for _, seconds := range []float64{4, 1.9} {
 			n := int(seconds * rate)
