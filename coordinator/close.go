@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/chain"
@@ -55,7 +56,8 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		o.Verdict = pipeline.Worse(o.Verdict, ch.Verdict)
 	}
 	var title pipeline.Verdict
-	whole := slices.Concat(plan.Findings, check.Whole(p.c.Checks, seen), idle(p.sub.Decisions, o.Chapters), pipeline.StrayNotes(p.sub.Notes, o.Chapters))
+	o.Findings = slices.Concat(plan.Findings, check.Whole(p.c.Checks, seen))
+	whole := slices.Concat(o.Findings, idle(p.sub.Decisions, o), pipeline.StrayNotes(p.sub.Notes, o.Chapters))
 	for i, f := range whole {
 		whole[i] = check.Deed(f)
 	}
@@ -99,16 +101,44 @@ func (p *pass) excerpt(chapters []pipeline.ChapterOutcome, files []made) *pipeli
 	return e
 }
 
-// idle are decisions on chapters that the run does not have: their numbers are
-// wrong, or another than before since a chapter was split.
-func idle(decisions []pipeline.Decision, chapters []pipeline.ChapterOutcome) (out []pipeline.Finding) {
+// idle are decisions that lift nothing: on chapters that the run does not have,
+// whose numbers are wrong, or another than before since a chapter was split; or
+// at a place or in a spec where nothing was found.
+func idle(decisions []pipeline.Decision, o pipeline.Outcome) (out []pipeline.Finding) {
+	say := func(measured, do string) {
+		out = append(out, pipeline.Finding{Check: "decision", Measured: measured, Do: do, Weight: pipeline.Ready})
+	}
 	for _, d := range decisions {
-		if d.Chapter != pipeline.WholeTitle && !slices.ContainsFunc(chapters, func(ch pipeline.ChapterOutcome) bool { return ch.Number == d.Chapter }) {
-			out = append(out, pipeline.Finding{
-				Check: "decision", Measured: fmt.Sprintf("%s of chapter %d, which this run does not have", d.Check, d.Chapter),
-				Do: "correct the chapter's number in decisions.yaml, or remove the decision", Weight: pipeline.Ready,
-			})
+		found, number, of := o.Findings, pipeline.WholeTitle, "the title"
+		if d.Chapter != pipeline.WholeTitle {
+			i := slices.IndexFunc(o.Chapters, func(ch pipeline.ChapterOutcome) bool { return ch.Number == d.Chapter })
+			if i < 0 {
+				say(fmt.Sprintf("%s of chapter %d, which this run does not have", d.Check, d.Chapter), "correct the chapter's number in decisions.yaml, or remove the decision")
+				continue
+			}
+			if o.Chapters[i].Hole != "" {
+				continue // what it was on can't be looked for
+			}
+			found, number, of = o.Chapters[i].Findings, d.Chapter, fmt.Sprintf("chapter %d at %.1f s", d.Chapter, d.AtS)
 		}
+		if slices.ContainsFunc(found, func(f pipeline.Finding) bool { return d.Holds(f, number) }) {
+			continue
+		}
+		do := "correct check and place in decisions.yaml as findings.csv has them, or remove the decision"
+		var specs []string
+		for _, f := range found {
+			other := d
+			if other.Spec = f.Spec; other.Holds(f, number) && !slices.Contains(specs, f.Spec) {
+				specs = append(specs, f.Spec)
+			}
+		}
+		switch {
+		case slices.Equal(specs, []string{""}):
+			do = "take the spec out of it in decisions.yaml: this check judges none"
+		case len(specs) > 0:
+			do = "name the spec in decisions.yaml, a decision each: it was found in " + strings.Join(specs, " and ")
+		}
+		say(fmt.Sprintf("%s of %s lifts nothing that this run found", d.Check, of), do)
 	}
 	return out
 }
