@@ -109,22 +109,22 @@ func idle(decisions []pipeline.Decision, o pipeline.Outcome) (out []pipeline.Fin
 		out = append(out, pipeline.Finding{Check: "decision", Measured: measured, Do: do, Weight: pipeline.Ready})
 	}
 	for _, d := range decisions {
-		found, number, of := o.Findings, pipeline.WholeTitle, "the title"
+		found, number, of := o.Findings, pipeline.WholeTitle, d.Check+" of the title"
 		if d.Chapter != pipeline.WholeTitle {
 			i := slices.IndexFunc(o.Chapters, func(ch pipeline.ChapterOutcome) bool { return ch.Number == d.Chapter })
 			if i < 0 {
-				say(fmt.Sprintf("%s of chapter %d, which this run does not have", d.Check, d.Chapter), "correct the chapter's number in decisions.yaml, or remove the decision")
+				say(fmt.Sprintf("%s of chapter %d, which this run does not have", d.Check, d.Chapter), fmt.Sprintf("correct the chapter's number in decisions.yaml, or remove the decision on %s of chapter %d", d.Check, d.Chapter))
 				continue
 			}
 			if o.Chapters[i].Hole != "" {
 				continue // what it was on can't be looked for
 			}
-			found, number, of = o.Chapters[i].Findings, d.Chapter, fmt.Sprintf("chapter %d at %.1f s", d.Chapter, d.AtS)
+			found, number, of = o.Chapters[i].Findings, d.Chapter, fmt.Sprintf("%s of chapter %d at %.1f s", d.Check, d.Chapter, d.AtS)
 		}
 		if slices.ContainsFunc(found, func(f pipeline.Finding) bool { return d.Holds(f, number) }) {
 			continue
 		}
-		do := "correct check and place in decisions.yaml as findings.csv has them, or remove the decision"
+		do := "correct check and place as findings.csv has them, or remove the decision"
 		var specs []string
 		for _, f := range found {
 			other := d
@@ -134,11 +134,11 @@ func idle(decisions []pipeline.Decision, o pipeline.Outcome) (out []pipeline.Fin
 		}
 		switch {
 		case slices.Equal(specs, []string{""}):
-			do = "take the spec out of it in decisions.yaml: this check judges none"
+			do = "leave the spec out: this check judges none"
 		case len(specs) > 0:
-			do = "name the spec in decisions.yaml, a decision each: it was found in " + strings.Join(specs, " and ")
+			do = "name the spec, a decision each: it was found in " + strings.Join(specs, " and ")
 		}
-		say(fmt.Sprintf("%s of %s lifts nothing that this run found", d.Check, of), do)
+		say(of+" lifts nothing that this run found", "in decisions.yaml, "+of+": "+do)
 	}
 	return out
 }

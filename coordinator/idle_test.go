@@ -31,7 +31,7 @@ func TestIdle(t *testing.T) {
 		{"another place", pipeline.Decision{Check: "clipped", Chapter: 1, AtS: 18}, "clipped of chapter 1 at 18.0 s lifts nothing"},
 		{"another check", pipeline.Decision{Check: "cliped", Chapter: 1, AtS: 17.3}, "correct check and place"},
 		{"without the spec", pipeline.Decision{Check: "limiter", Chapter: 1, AtS: 17.2}, "retail and lossless"},
-		{"with a spec too many", pipeline.Decision{Check: "clipped", Spec: "retail", Chapter: 1, AtS: 17.3}, "take the spec out"},
+		{"with a spec too many", pipeline.Decision{Check: "clipped", Spec: "retail", Chapter: 1, AtS: 17.3}, "leave the spec out"},
 		{"on the title without the spec", pipeline.Decision{Check: "spread", Chapter: pipeline.WholeTitle}, "found in retail"},
 		{"no such chapter", pipeline.Decision{Check: "clipped", Chapter: 9}, "chapter 9, which this run does not have"},
 	} {
@@ -45,5 +45,10 @@ func TestIdle(t *testing.T) {
 		if len(got) != 1 || got[0].Weight != pipeline.Ready || !strings.Contains(got[0].Measured+": "+got[0].Do, c.says) {
 			t.Errorf("%s: %+v, want %q", c.name, got, c.says)
 		}
+	}
+	// Each is told, though what to do is the same: findings of a title are told apart by it.
+	three := []pipeline.Decision{{Check: "clipped", Chapter: 1, AtS: 3}, {Check: "clipped", Chapter: 1, AtS: 5}, {Check: "clipped", Chapter: 8}, {Check: "clipped", Chapter: 9}}
+	if told, _ := pipeline.Judge(idle(three, o), pipeline.WholeTitle, nil); len(told) != len(three) {
+		t.Errorf("of %d decisions %d are told of", len(three), len(told))
 	}
 }
