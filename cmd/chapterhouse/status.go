@@ -32,8 +32,8 @@ func statusCommand() *cobra.Command {
 			"\n" +
 			"With --attention it tells where to listen in the title's standing run: chapters by urgency, and in each every\n" +
 			"place that asks for an ear, when it is in the delivered file and in the source, and what to do. With --out it\n" +
-			"leaves a clip of each in OUT/TITLE/attention, the narrators' pickup sheets and findings.csv; with --review also\n" +
-			"copies of those chapters as WAV with a cue point at every place.\n" +
+			"leaves findings.csv in OUT/TITLE, and in OUT/TITLE/attention a clip of each place and the narrators' pickup\n" +
+			"sheets; with --review also copies of those chapters as WAV with a cue point at every place.\n" +
 			"With --narrator it tells how a narrator sounded title by title, and which findings are dismissed.\n" +
 			"\n" +
 			"Settings: store, s3.* and broker.*; see chapterhouse --help.",
