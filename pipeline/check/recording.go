@@ -65,14 +65,14 @@ func sides() Check {
 	return Check{
 		Name: "sides",
 		Doc: "The recording has two channels; the finding says how they became one. Where they are two " +
-			"microphones, the one with more distance between speech and floor was taken, and an ear should confirm the choice.",
+			"microphones, the one with more distance between speech and floor was taken, or the one that did not fall silent, and an ear should confirm the choice.",
 		Read: eachPart(func(p pipeline.PartOutcome) []pipeline.Finding {
 			if p.Profile.FoldNote == "" {
 				return nil
 			}
 			f := pipeline.Finding{Measured: p.Profile.FoldNote, Do: "nothing", Weight: pipeline.Ready}
 			if p.Profile.Unsure {
-				f.Weight, f.Do = pipeline.Listen, "listen whether the better microphone was taken; export the right one alone otherwise"
+				f.Weight, f.Do = pipeline.Listen, "listen whether the better microphone was taken; export the better one alone otherwise"
 			}
 			return []pipeline.Finding{f}
 		}),
