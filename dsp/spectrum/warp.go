@@ -73,9 +73,11 @@ func (w *Warp) Next(costs []float64) bool {
 	alive := false
 	for i, c := range costs {
 		t := trail{sum: math.Inf(1)}
-		if w.columns == 1 {
+		switch {
+		case math.IsInf(c, 1): // nothing leads there
+		case w.columns == 1:
 			t = trail{sum: c, from: int32(i), recent: c}
-		} else {
+		default:
 			if i >= 1 {
 				t = w.before[i-1].on(c)
 			}

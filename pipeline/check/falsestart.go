@@ -11,7 +11,7 @@ const (
 	falseWorst   = 0.70
 	falsePauseS  = 0.15
 	shortPauseS  = 0.40 // for the shorter
-	beginS       = 0.40 // a pause that something begins after: no comma's
+	beginS       = 0.35 // a pause that something begins after: no comma's
 )
 
 func falseStart() Check {

@@ -12,9 +12,9 @@ const (
 	retakeWindowS = 30.0 // of speech
 	retakeLeastS  = 1.3
 	retakeCost    = 0.48
-	retakeWorst   = 0.62 // up to shortS
-	retakeLongest = 0.80 // from longS on, which is hardly alike by chance
-	shortS, longS = 2.5, 5.0
+	retakeWorst   = 0.62     // up to shortS
+	retakeLongest = 0.80     // from longS on, which is hardly alike by chance
+	shortS, longS = 2.5, 5.0 // of the first reading
 	retakePauseS  = 0.2
 	headingS      = 6.0  // of a part: what begins in it may be a heading
 	retakeCopy    = 0.15 // cost of what was pasted: no pause is asked for
@@ -44,6 +44,8 @@ func (a reread) isRetake() bool {
 		return false
 	case a.cost <= retakeCopy:
 		return true
+	case a.seconds < shortS && a.beforeS < beginS:
+		return false // parallels between commas
 	}
 	return a.cost <= retakeCost && a.worst <= retakeWorst+float64(long*(retakeLongest-retakeWorst)) && a.pauseS >= retakePauseS
 }

@@ -19,14 +19,16 @@ const (
 	cepstraUnderDB = 50   // under the speech level: what is quieter does not tell words apart
 	frameS         = 0.02 // two spectra
 
-	nullColumns = 15   // frames after which paths by chance have their usual cost
-	nullRows    = 100  // paths by chance that make a figure
-	chancePart  = 0.85 // of the usual cost: a path above that goes nowhere
-	endSlack    = 5    // frames at the end of the first reading that may lie behind it
-	startSlack  = 4    // frames about a phrase's start
-	pauseSlack  = 6    // frames about its end
-	goesOn      = 20   // frames without a pause: it goes on
-	leastPath   = 15   // frames
+	nullColumns  = 15   // frames after which paths by chance have their usual cost
+	nullRows     = 100  // paths by chance that make a figure
+	chancePart   = 0.85 // of the usual cost: a path above that goes nowhere
+	laterPart    = 0.70 // the same from laterColumns on
+	laterColumns = 40
+	endSlack     = 5  // frames at the end of the first reading that may lie behind it
+	startSlack   = 4  // frames about a phrase's start
+	pauseSlack   = 6  // frames about its end
+	goesOn       = 20 // frames without a pause: it goes on
+	leastPath    = 15 // frames
 )
 
 // A reread is words that were read, and the same words again straight after.
@@ -176,6 +178,9 @@ func (r *rereader) match(q phraseStart) (best reread, ok bool) {
 		columns := c + 1
 		if columns == nullColumns {
 			limit = chancePart * r.chance(rows)
+		}
+		if columns == laterColumns {
+			limit *= laterPart / chancePart
 		}
 		if columns >= nullColumns {
 			r.warp.Prune(limit)

@@ -2,6 +2,7 @@ package check
 
 import (
 	"math"
+	"math/rand/v2"
 	"reflect"
 	"testing"
 
@@ -127,5 +128,35 @@ func TestRereadsOfLittle(t *testing.T) {
 		if found := ears.Heard(); len(found) > 0 {
 			t.Errorf("%s: found %+v", name, found)
 		}
+	}
+}
+
+// The cost of each check without the spectra that all share, beside real time.
+func BenchmarkRereads(b *testing.B) {
+	rate := 44100
+	phrases, spectra := []meter.Phrase{}, [][]float64{}
+	for at := 0; at < 120*rate; at += 7 * rate / 2 { // a phrase of 2.8 s in 3.5 s
+		phrases = append(phrases, meter.Phrase{From: dsp.Frames(at), To: dsp.Frames(at + 14*rate/5)})
+	}
+	random := rand.New(rand.NewPCG(3, 1))
+	for range 12000 / 8 { // a sound of 80 ms, another than before
+		middle, power := 20+random.IntN(200), make([]float64, SpectrumSize(rate)/2+1)
+		for i := range power {
+			power[i] = 1e-4 / (1 + float64((i-middle)*(i-middle))/200)
+		}
+		spectra = append(spectra, power)
+	}
+	p := Part{RateHz: rate, Speech: -24, Marks: pipeline.Marks{Phrases: phrases}}
+	for _, c := range []Check{repeatedTake(), falseStart()} {
+		b.Run(c.Name, func(b *testing.B) {
+			for b.Loop() {
+				l := c.Listen(p).(SpectrumListener)
+				for k := range 12000 {
+					l.HearSpectrum(spectra[k/8])
+				}
+				l.Heard()
+			}
+			b.ReportMetric(120*float64(b.N)/b.Elapsed().Seconds(), "x-real-time")
+		})
 	}
 }
