@@ -17,7 +17,7 @@ const (
 	shortS, longS = 2.5, 5.0 // of the first reading
 	retakePauseS  = 0.2
 	headingS      = 6.0  // of a part: what begins in it may be a heading
-	retakeCopy    = 0.15 // cost of what was pasted: no pause is asked for
+	retakeCopy    = 0.20 // cost of what was pasted: no pause is asked for
 )
 
 func repeatedTake() Check {
@@ -44,7 +44,7 @@ func (a reread) isRetake() bool {
 		return false
 	case a.cost <= retakeCopy:
 		return true
-	case a.seconds < shortS && a.beforeS < beginS:
+	case a.within, a.seconds < shortS && a.beforeS < beginS:
 		return false // parallels between commas
 	}
 	return a.cost <= retakeCost && a.worst <= retakeWorst+float64(long*(retakeLongest-retakeWorst)) && a.pauseS >= retakePauseS

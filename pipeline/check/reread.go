@@ -29,6 +29,8 @@ const (
 	pauseSlack   = 6  // frames about its end
 	goesOn       = 20 // frames without a pause: it goes on
 	leastPath    = 15 // frames
+	quietFrames  = 5  // in a phrase: an edit may have laid a piece behind them
+	quietDB      = 20 // under the speech level
 )
 
 // A reread is words that were read, and the same words again straight after.
@@ -43,6 +45,7 @@ type reread struct {
 	worst   float64 // of the 0.2 s that differ most
 	beforeS float64 // the pause that the first begins after; 0: it begins within a phrase
 	goesOn  bool    // where the first stops, the second goes on without a pause
+	within  bool    // the second begins within a phrase: only a copy is believed there
 }
 
 // rereader finds readings that stop and begin again. A query begins where a phrase
@@ -64,10 +67,12 @@ type rereader struct {
 
 	cepstrum *spectrum.Cepstrum
 	floor    float64
-	heard    int // spectra
-	phrase   int // the phrase at hand
+	silence  float64 // a power
+	heard    int     // spectra
+	phrase   int     // the phrase at hand
 	half     []float64
 	halves   int
+	quiet    int // frames without sound up to now
 
 	frames  []float64    // cepstra from frame first on
 	at      []dsp.Frames // where each of them lies
@@ -82,7 +87,12 @@ type rereader struct {
 	found []reread  // costs as they are, until the part's null is known
 }
 
-type phraseStart struct{ frame, phrase int }
+// A phraseStart is where a query begins: a phrase, or what follows a short silence
+// in one, where a piece may have been pasted.
+type phraseStart struct {
+	frame, phrase int
+	quiet         int // frames of the silence; 0: a phrase
+}
 
 // newRereader searches so many seconds of speech for first readings of leastS to mostS.
 func newRereader(p Part, windowS, leastS, mostS float64) *rereader {
@@ -93,6 +103,7 @@ func newRereader(p Part, windowS, leastS, mostS float64) *rereader {
 		window: frames(windowS), least: frames(leastS), most: frames(mostS),
 		cepstrum: spectrum.NewCepstrum(SpectrumSize(p.RateHz), p.RateHz, cepstraFilters, cepstra, cepstraLowHz, high),
 		floor:    kernel.FromPowerDB(max(emptyDB, float64(p.Speech)-cepstraUnderDB)),
+		silence:  kernel.FromPowerDB(max(emptyDB, float64(p.Speech)-quietDB)),
 		half:     make([]float64, cepstra),
 	}
 }
@@ -110,7 +121,7 @@ func (r *rereader) HearSpectrum(power []float64) {
 		return
 	}
 	if n := len(r.starts); n == 0 || r.starts[n-1].phrase != r.phrase {
-		r.starts = append(r.starts, phraseStart{r.end(), r.phrase})
+		r.starts = append(r.starts, phraseStart{r.end(), r.phrase, 0})
 	}
 	if r.halves++; r.halves == 1 {
 		r.cepstrum.Of(r.half, power, r.floor)
@@ -123,10 +134,28 @@ func (r *rereader) HearSpectrum(power []float64) {
 	for i := range now {
 		now[i] = (now[i] + r.half[i]) / 2
 	}
+	if r.isQuiet(power) {
+		r.quiet++
+	} else {
+		if r.quiet >= quietFrames && r.end()-r.starts[len(r.starts)-1].frame > r.quiet {
+			r.starts = append(r.starts, phraseStart{r.end(), r.phrase, r.quiet})
+		}
+		r.quiet = 0
+	}
 	r.at, r.halves = append(r.at, at-r.hop), 0
 	if r.queries < len(r.starts) && r.starts[r.queries].frame+r.ahead() <= r.end() {
 		r.query()
 	}
+}
+
+// isQuiet tells whether nothing sounds between 200 and 6000 Hz.
+func (r *rereader) isQuiet(power []float64) bool {
+	bins := float64(2*(len(power)-1)) / float64(r.rateHz)
+	sum := 0.0
+	for _, p := range power[int(200*bins):min(int(6000*bins), len(power))] {
+		sum += p
+	}
+	return sum < r.silence
 }
 
 // end is the frame to come.
@@ -158,8 +187,8 @@ func (r *rereader) query() {
 // match is the best match of a query.
 func (r *rereader) match(q phraseStart) (best reread, ok bool) {
 	from := max(r.first, q.frame-r.window)
-	rows := q.frame - from
-	if q.phrase == 0 || rows < r.least {
+	rows := q.frame - q.quiet - from // the silence is no part of the first reading
+	if rows < r.least || r.starts[0] == q {
 		return best, false
 	}
 	r.warp.Begin(rows)
@@ -240,6 +269,9 @@ func (r *rereader) reread(q phraseStart, from, columns int) reread {
 	a.goesOn = stop < r.end()-goesOn
 	for k := len(r.starts) - 1; k >= 0 && r.starts[k].frame >= from-startSlack; k-- {
 		s := r.starts[k].frame
+		if r.starts[k].quiet > 0 {
+			continue
+		}
 		if s <= from+startSlack {
 			begin, a.beforeS = max(s, r.first), math.Inf(1)
 			if n := r.starts[k].phrase; n > 0 {
@@ -248,8 +280,13 @@ func (r *rereader) reread(q phraseStart, from, columns int) reread {
 		}
 		a.goesOn = a.goesOn && (s < stop-pauseSlack || s > stop+goesOn)
 	}
-	a.from, a.to, a.again = r.at[begin-r.first], r.phrases[q.phrase-1].To, r.phrases[q.phrase].From
-	a.seconds, a.pauseS = frameS*float64(q.frame-begin), (a.again - a.to).Seconds(r.rateHz)
+	a.from, a.again = r.at[begin-r.first], r.phrases[q.phrase].From
+	if a.within = q.quiet > 0; a.within {
+		a.to, a.again = r.at[q.frame-q.quiet-r.first], r.at[q.frame-r.first]
+	} else {
+		a.to = r.phrases[q.phrase-1].To
+	}
+	a.seconds, a.pauseS = frameS*float64(q.frame-q.quiet-begin), (a.again - a.to).Seconds(r.rateHz)
 	a.sinceS = (a.from - r.phrases[0].From).Seconds(r.rateHz)
 	return a
 }
