@@ -173,3 +173,37 @@ func writeWave(t *testing.T, path string, x []int16) {
 		t.Fatal(err)
 	}
 }
+
+// TestStored: a kind and level of which fewer are found than before falls short,
+// and so does another false alarm; what is found more of is met.
+func TestStored(t *testing.T) {
+	click := plant.Kinds()[0]
+	path := filepath.Join(t.TempDir(), "board")
+	now := newTally()
+	now.hours = 1
+	for level := range click.Sizes {
+		now.grades[grade{click.Name, click.Level(level)}] = count{planted: 10, found: 5}
+	}
+	at := func(update bool) *table {
+		var out table
+		s := &site{order: order{stored: path, update: update, size: 0.1, seed: 1}}
+		if err := againstStored(s, &out, "print", []plant.Kind{click}, now); err != nil {
+			t.Fatal(err)
+		}
+		return &out
+	}
+	if !at(true).met() || !at(false).met() {
+		t.Fatal("what was just stored falls short")
+	}
+	top := grade{click.Name, click.Level(0)}
+	for _, c := range []struct {
+		found, ears int
+		met         bool
+	}{{6, 0, true}, {4, 0, false}, {5, 1, false}} {
+		now.grades[top] = count{planted: 10, found: c.found}
+		now.alarms["clicks"] = alarms{listens: c.ears}
+		if at(false).met() != c.met {
+			t.Errorf("%+v: met is %v", c, !c.met)
+		}
+	}
+}
