@@ -28,6 +28,15 @@ func (e expect) check(t *testing.T, what string, got float64) {
 	}
 }
 
+// row checks one value as a test named after its row of the table.
+func (e expect) row(t *testing.T, name string, got float64) {
+	t.Helper()
+	t.Run(name, func(t *testing.T) {
+		e.check(t, name, got)
+		t.Logf("%.3f, want %.2f -%.2f +%.2f", got, e.want, e.minus, e.plus)
+	})
+}
+
 func stereo(rateHz int, x []float64) Levels {
 	m := New(rateHz, 2)
 	m.Write(x, x)
@@ -46,10 +55,10 @@ func TestEBU3341Integrated(t *testing.T) {
 			row := caseRow(t, "ebu3341.csv", id)
 			l := stereo(rate, tone(rate, segments(t, row["segments"])...))
 			e := expected(t, row)
-			e.check(t, "case "+id+" I", float64(l.Integrated))
+			e.row(t, "case "+id+" I", float64(l.Integrated))
 			if row["metric"] == "M S I" {
-				e.check(t, "case "+id+" M", float64(l.MaxMomentary))
-				e.check(t, "case "+id+" S", float64(l.MaxShortTerm))
+				e.row(t, "case "+id+" M", float64(l.MaxMomentary))
+				e.row(t, "case "+id+" S", float64(l.MaxShortTerm))
 			}
 		}
 	})
@@ -61,10 +70,10 @@ func TestEBU3341Surround(t *testing.T) {
 	front, centre, surround := tone(rate, segment{20, -28}), tone(rate, segment{20, -24}), tone(rate, segment{20, -30})
 	m := New(rate, 5)
 	m.Write(front, front, centre, surround, surround)
-	expected(t, row).check(t, "case 6 I", float64(m.Levels().Integrated))
+	expected(t, row).row(t, "case 6 I", float64(m.Levels().Integrated))
 	six := New(rate, 6) // the LFE channel is left out
 	six.Write(front, front, centre, tone(rate, segment{20, -3}), surround, surround)
-	expected(t, row).check(t, "case 6 with LFE, I", float64(six.Levels().Integrated))
+	expected(t, row).row(t, "case 6 with LFE, I", float64(six.Levels().Integrated))
 }
 
 // watch writes both channels in steps of 10 ms and looks after each.
@@ -79,17 +88,20 @@ func watch(rateHz int, x []float64, look func(seconds float64, l *Loudness)) {
 
 func TestEBU3341Constant(t *testing.T) {
 	atRates(t, func(t *testing.T, rate int) {
-		short := caseRow(t, "ebu3341.csv", "9")
-		watch(rate, tone(rate, segments(t, short["segments"])...), func(at float64, l *Loudness) {
-			if at >= 3 {
-				expected(t, short).check(t, fmt.Sprintf("case 9 S at %.2f s", at), float64(l.ShortTerm()))
-			}
+		short, momentary := caseRow(t, "ebu3341.csv", "9"), caseRow(t, "ebu3341.csv", "12")
+		t.Run("case 9 S", func(t *testing.T) {
+			watch(rate, tone(rate, segments(t, short["segments"])...), func(at float64, l *Loudness) {
+				if at >= 3 {
+					expected(t, short).check(t, fmt.Sprintf("case 9 S at %.2f s", at), float64(l.ShortTerm()))
+				}
+			})
 		})
-		momentary := caseRow(t, "ebu3341.csv", "12")
-		watch(rate, tone(rate, segments(t, momentary["segments"])...), func(at float64, l *Loudness) {
-			if at >= 1 {
-				expected(t, momentary).check(t, fmt.Sprintf("case 12 M at %.2f s", at), float64(l.Momentary()))
-			}
+		t.Run("case 12 M", func(t *testing.T) {
+			watch(rate, tone(rate, segments(t, momentary["segments"])...), func(at float64, l *Loudness) {
+				if at >= 1 {
+					expected(t, momentary).check(t, fmt.Sprintf("case 12 M at %.2f s", at), float64(l.Momentary()))
+				}
+			})
 		})
 	})
 }
@@ -98,9 +110,9 @@ func TestEBU3341MaxOfFiles(t *testing.T) {
 	atRates(t, func(t *testing.T, rate int) {
 		for i := range 20 {
 			short := stereo(rate, tone(rate, segment{float64(i) * 0.15, silence}, segment{3, -23}, segment{1, silence}))
-			expected(t, caseRow(t, "ebu3341.csv", "10")).check(t, fmt.Sprintf("case 10 file %d, max S", i), float64(short.MaxShortTerm))
+			expected(t, caseRow(t, "ebu3341.csv", "10")).row(t, fmt.Sprintf("case 10 file %d max S", i), float64(short.MaxShortTerm))
 			momentary := stereo(rate, tone(rate, segment{float64(i) * 0.02, silence}, segment{0.4, -23}, segment{1, silence}))
-			expected(t, caseRow(t, "ebu3341.csv", "13")).check(t, fmt.Sprintf("case 13 file %d, max M", i), float64(momentary.MaxMomentary))
+			expected(t, caseRow(t, "ebu3341.csv", "13")).row(t, fmt.Sprintf("case 13 file %d max M", i), float64(momentary.MaxMomentary))
 		}
 	})
 }
@@ -130,7 +142,7 @@ func TestEBU3341MaxOfStream(t *testing.T) {
 				// The maximum of one step stands when the next begins.
 				if at >= c.total*float64(next)-0.001 && next <= 20 {
 					e := expect{-38 + float64(next-1), minus, plus}
-					e.check(t, fmt.Sprintf("case %s step %d", c.id, next-1), float64(c.max(l)))
+					e.row(t, fmt.Sprintf("case %s step %d", c.id, next-1), float64(c.max(l)))
 					next++
 				}
 			})
@@ -161,7 +173,7 @@ func TestEBU3341TruePeak(t *testing.T) {
 	} {
 		atRates(t, func(t *testing.T, rate int) {
 			l := stereo(rate, fadedSine(rate, c.perRate, c.amplitude, c.degrees))
-			expected(t, caseRow(t, "ebu3341.csv", c.id)).check(t, "case "+c.id, float64(l.TruePeak))
+			expected(t, caseRow(t, "ebu3341.csv", c.id)).row(t, "case "+c.id+" TP", float64(l.TruePeak))
 		})
 	}
 }
@@ -198,7 +210,7 @@ func TestEBU3341TruePeakBetween(t *testing.T) {
 			y = append(y, v)
 		}
 		id := fmt.Sprint(20 + offset)
-		expected(t, caseRow(t, "ebu3341.csv", id)).check(t, "case "+id, float64(stereo(rate, y).TruePeak))
+		expected(t, caseRow(t, "ebu3341.csv", id)).row(t, "case "+id+" TP", float64(stereo(rate, y).TruePeak))
 	}
 }
 
@@ -237,10 +249,10 @@ func TestEBU3342Range(t *testing.T) {
 			x := tone(rate, segments(t, row["segments"])...)
 			tol := number(t, row["tol_lu"])
 			e := expect{number(t, row["expected_lra_lu"]), tol, tol}
-			e.check(t, "case "+id, float64(stereo(rate, x).RangeLU))
+			e.row(t, "case "+id+" LRA", float64(stereo(rate, x).RangeLU))
 			// Tech 3342: repeating the whole signal must not change the result.
 			if rate == 48000 {
-				e.check(t, "case "+id+" twice", float64(stereo(rate, append(x[:len(x):len(x)], x...)).RangeLU))
+				e.row(t, "case "+id+" twice", float64(stereo(rate, append(x[:len(x):len(x)], x...)).RangeLU))
 			}
 		}
 	})

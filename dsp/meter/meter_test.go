@@ -80,10 +80,12 @@ func TestSpeechLevel(t *testing.T) {
 		{"1 s on, 1 s off", repeat(10, segment{1, -20}, segment{1, silence}), -26.02, -24.07, 0.638},
 		{"gaps shorter than the hangover", repeat(10, segment{1.5, -20}, segment{0.1, silence}), -23.29, -23.28, 0.999},
 	} {
-		l := measure(16000, tone(16000, c.segments...))
-		near(t, c.name+" RMS", float64(l.RMS), c.rms, 0.011)
-		near(t, c.name+" active level", float64(l.Speech), c.asl, 0.011)
-		near(t, c.name+" activity", l.Activity, c.activity, 0.001)
+		t.Run("P.56 "+c.name, func(t *testing.T) {
+			l := measure(16000, tone(16000, c.segments...))
+			near(t, "RMS", float64(l.RMS), c.rms, 0.011)
+			near(t, "active level", float64(l.Speech), c.asl, 0.011)
+			near(t, "activity", l.Activity, c.activity, 0.001)
+		})
 	}
 }
 

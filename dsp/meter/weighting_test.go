@@ -21,20 +21,24 @@ func TestKWeightingCoefficients(t *testing.T) {
 		if !ok {
 			t.Fatalf("coefficient %q", row["coef"])
 		}
-		// The table's 15 digits.
-		if want := number(t, row["value"]); math.Abs(got-want) > 1e-14 {
-			t.Errorf("%s Hz %s %s: %.17g, want %.17g", row["fs"], row["stage"], row["coef"], got, want)
-		}
+		t.Run(fmt.Sprintf("BS.1770 %s Hz %s %s", row["fs"], row["stage"], row["coef"]), func(t *testing.T) {
+			// The table's 15 digits.
+			if want := number(t, row["value"]); math.Abs(got-want) > 1e-14 {
+				t.Errorf("%.17g, want %.17g", got, want)
+			}
+		})
 	}
 }
 
 func TestKWeightingResponse(t *testing.T) {
 	for _, row := range reference(t, "k_weighting_response.csv") {
 		for column, rate := range map[string]float64{"mag_db_48k": 48000, "mag_db_44k1": 44100} {
-			got, _ := kernel.Response(KWeighting(rate), number(t, row["freq_hz"]), rate)
-			if want := number(t, row[column]); math.Abs(got-want) > 0.0001 {
-				t.Errorf("%s Hz at rate %v: %.4f dB, want %.4f", row["freq_hz"], rate, got, want)
-			}
+			t.Run(fmt.Sprintf("K at %s Hz, rate %v", row["freq_hz"], rate), func(t *testing.T) {
+				got, _ := kernel.Response(KWeighting(rate), number(t, row["freq_hz"]), rate)
+				if want := number(t, row[column]); math.Abs(got-want) > 0.0001 {
+					t.Errorf("%.4f dB, want %.4f", got, want)
+				}
+			})
 		}
 	}
 }
@@ -76,10 +80,12 @@ func TestAWeighting(t *testing.T) {
 				if f > 5000 {
 					limit = 0.3
 				}
-				got, _ := kernel.Response(AWeighting(rate), f, rate)
-				if want := number(t, row["a_calc_db"]); math.Abs(got-want) > limit {
-					t.Errorf("%.0f Hz: %.3f dB, want %.3f", f, got, want)
-				}
+				t.Run(fmt.Sprintf("A at %.0f Hz", f), func(t *testing.T) {
+					got, _ := kernel.Response(AWeighting(rate), f, rate)
+					if want := number(t, row["a_calc_db"]); math.Abs(got-want) > limit {
+						t.Errorf("%.3f dB, want %.3f", got, want)
+					}
+				})
 			}
 		})
 	}
