@@ -24,15 +24,16 @@ type proof struct {
 	name, help string
 	files      bool // takes --files
 	runs       bool // takes --runs and --rows
+	rows       bool // takes --rows
 	sized      bool // takes --side, --kinds, --size, --labels, --stored and --update
 	prove      func(ctx context.Context, s *site, t *table) error
 }
 
 func proofs() []proof {
 	return []proof{
-		{name: "peers", help: "our meters beside ffmpeg's and sox's, on sources and deliveries of the demo title and every file in --files", files: true, prove: peers},
+		{name: "peers", help: "our meters beside ffmpeg's, sox's and libebur128's, on sources and deliveries of the demo title and every file in --files", files: true, prove: peers},
 		{name: "memory", help: "resident memory of a night with two slots: chapters of 20 minutes and of 3 hours", prove: memory},
-		{name: "speed", help: "processor time of chains beside ffmpeg's and sox's graphs, and of a whole chapter as a multiple of one lame encode of it", prove: speed},
+		{name: "speed", help: "processor time of chains beside ffmpeg's and sox's graphs, of a whole chapter as a multiple of one lame encode of it, and of meters beside libebur128: --rows chains,night,meters", rows: true, prove: speed},
 		{name: "scale", help: "a house's night of 1,000 titles without its audio: what a coordinator costs, and what gives first", prove: scale},
 		{name: "sound", help: "every stage against published values, and against ffmpeg: filters, static curves, dynamics, harmonics, limiter, dither, rates, esses, a shout", prove: sound},
 		{name: "restoration", help: "what every stage that restores gives and takes, against clean recordings: noise, hum, clicks, plosives, breaths", prove: restoration},
@@ -142,7 +143,7 @@ func parse(args []string, all []proof) (order, error) {
 		return o, fmt.Errorf("no proof is called %q", name)
 	case o.files != "" && !o.proof.files:
 		return o, fmt.Errorf("%s reads no --files", name)
-	case (o.runs != 0 || o.rows != "") && !o.proof.runs:
+	case (o.runs != 0 || o.rows != "" && !o.proof.rows) && !o.proof.runs:
 		return o, fmt.Errorf("%s takes no --runs and no --rows", name)
 	case (o.side != "both" || o.kinds != "" || o.size != 1 || o.labels != "" || o.stored != "" || o.update) && !o.proof.sized:
 		return o, fmt.Errorf("%s takes no --side, --kinds, --size, --labels, --stored and --update", name)

@@ -21,7 +21,16 @@ const (
 	levelLimitDB    = 0.01
 	loudnessLimitLU = 0.02
 	truePeakLimitDB = 0.2
+	// libebur128 takes the same blocks as we, and our reading is rounded to 0.01
+	// LU. For the range it looks once a second, we ten times.
+	ebur128LimitLU      = 0.01
+	ebur128RangeLimitLU = 0.1
+	oversampledLimitDB  = 0.05
 )
+
+// realMinutes is a real length; loudness ranges of shorter files are not held,
+// for once a second is too seldom there.
+const realMinutes = 20
 
 // blockS is the shortest file that has a loudness: one block of ITU-R BS.1770.
 const blockS = 0.4
@@ -30,10 +39,11 @@ const blockS = 0.4
 // gate; we call it silence.
 const absoluteGate = -70.0
 
-// peers holds our meters beside ffmpeg's and sox's, on the demo title and its
-// files of every built-in spec, and these against their windows.
+// peers holds our meters beside ffmpeg's, sox's and libebur128's, on the demo
+// title, its files of every built-in spec and two of a real length, and those of
+// the specs against their windows.
 func peers(ctx context.Context, s *site, t *table) error {
-	if err := need("ffmpeg", "sox", "lame"); err != nil {
+	if err := need("ffmpeg", "sox", "lame", "gcc"); err != nil {
 		return err
 	}
 	files, err := audioIn(s.files) // a wrong folder is told before the work
@@ -57,7 +67,15 @@ func peers(ctx context.Context, s *site, t *table) error {
 		}
 		files = append(files, found...)
 	}
-	b := &beside{program: program, dir: s.path("decoded"), theirs: map[string]reading{}}
+	real, err := s.realLengths(ctx)
+	if err != nil {
+		return err
+	}
+	files = append(files, real...)
+	b := &beside{program: program, dir: s.path("decoded"), theirs: map[string]reading{}, between: newBetweenSamples()}
+	if b.ebur128, err = s.buildEBUR128(ctx); err != nil {
+		return err
+	}
 	if err := os.Mkdir(b.dir, 0o755); err != nil {
 		return err
 	}
@@ -71,6 +89,25 @@ func peers(ctx context.Context, s *site, t *table) error {
 	}
 	b.fill(t, len(files))
 	return windows(ctx, t, filepath.Join(out, filepath.Base(title)), b.theirs)
+}
+
+// realLengths narrates two files of a real length.
+func (s *site) realLengths(ctx context.Context) ([]string, error) {
+	voices, err := s.build(ctx, "./testdata/voices")
+	if err != nil {
+		return nil, err
+	}
+	var files []string
+	for _, r := range []struct{ voice, rate string }{{"marlow", "44100"}, {"wren", "48000"}} {
+		s.say("narrating %d minutes", realMinutes+1)
+		path := s.path(fmt.Sprintf("%s-%d-minutes.wav", r.voice, realMinutes+1))
+		if _, err := call(ctx, nil, voices, "-voice", r.voice, "-rate", r.rate, "-minutes", fmt.Sprint(realMinutes+1),
+			"-seed", fmt.Sprint(s.seed), "-noise", "pink:-66", "-speech", "-22", "-out", path); err != nil {
+			return nil, err
+		}
+		files = append(files, path)
+	}
+	return files, nil
 }
 
 // audioIn lists a folder's audio files, and those of its folders.
@@ -108,6 +145,9 @@ type beside struct {
 	notRead []string           // files that we can't read and ffmpeg can
 	left    []string           // comparisons left out, and why
 	theirs  map[string]reading // ffmpeg's, by path
+
+	ebur128 string // our program around libebur128
+	between *betweenSamples
 }
 
 // apart is the worst difference of one meter over the files of a class.
@@ -174,6 +214,11 @@ func (b *beside) compare(ctx context.Context, name string, of class, path string
 	if of == direct {
 		return nil // Debian's sox reads no MP3
 	}
+	if peerErr == nil {
+		if err := b.standard(ctx, name, of, path, ours); err != nil {
+			return err
+		}
+	}
 	theirs, err = readSox(ctx, path)
 	if err == nil && ours.peak > 0 {
 		err = errors.New("it clips what goes over full scale")
@@ -183,6 +228,31 @@ func (b *beside) compare(ctx context.Context, name string, of class, path string
 		return ctx.Err()
 	}
 	b.add(name, of, "sox", ours, theirs)
+	return nil
+}
+
+// standard compares with libebur128, and with true peaks found another way.
+func (b *beside) standard(ctx context.Context, name string, of class, path string, ours reading) error {
+	raw := filepath.Join(b.dir, "samples.raw")
+	defer os.Remove(raw)
+	if err := toRaw(ctx, path, raw); err != nil {
+		return err
+	}
+	theirs, err := readMeters(ctx, b.ebur128, ours.rateHz, ours.channels, raw)
+	if err != nil {
+		return err
+	}
+	if ours.seconds >= blockS {
+		b.difference(name, of, "integrated loudness, libebur128", ebur128LimitLU, "LU", ours.loudness, theirs.loudness)
+	}
+	if ours.seconds >= 60*realMinutes {
+		b.difference(name, of, fmt.Sprintf("loudness range, libebur128, from %d minutes", realMinutes), ebur128RangeLimitLU, "LU", ours.rangeLU, theirs.rangeLU)
+	}
+	peak, err := b.between.truePeakOf(raw, ours.channels)
+	if err != nil {
+		return err
+	}
+	b.difference(name, of, fmt.Sprintf("true peak, 8 times by %d samples a point", betweenTaps), oversampledLimitDB, "dB", ours.truePeak, peak)
 	return nil
 }
 
@@ -293,7 +363,8 @@ func (b *beside) fill(t *table, files int) {
 		}
 	}
 	t.hold("files that ffmpeg reads and we don't", fmt.Sprintf("%d of %d", len(b.notRead), files), "0", len(b.notRead) == 0)
-	t.note("Differences are between measure --json and ffmpeg's astats and ebur128 (frame metadata) or sox's stats.")
+	t.note("Differences are between measure --json and ffmpeg's astats and ebur128 (frame metadata) or sox's stats;")
+	t.note("libebur128 and the oversampled peak are read of the samples as ffmpeg decodes them, or of lame's decode.")
 	for _, n := range b.notRead {
 		t.note("not read: %s", n)
 	}

@@ -15,6 +15,8 @@ import (
 // Levels are dB against full scale, loudness LUFS.
 type reading struct {
 	rms, peak, loudness, truePeak float64
+	rangeLU                       float64
+	rateHz, channels              int
 	seconds                       float64
 	frames                        int64
 	blocks                        []float64 // loudness of each 400 ms block, LUFS
@@ -39,6 +41,7 @@ func readOurs(ctx context.Context, program, path string) (reading, error) {
 	l := said[0].Levels
 	return reading{
 		rms: float64(l.RMS), peak: float64(l.SamplePeak), loudness: float64(l.Integrated), truePeak: float64(l.TruePeak),
+		rangeLU: float64(l.RangeLU), rateHz: said[0].Is.RateHz, channels: max(1, l.Channels),
 		seconds: l.Frames.Seconds(said[0].Is.RateHz), frames: int64(l.Frames),
 	}, nil
 }

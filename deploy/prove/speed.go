@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"slices"
+	"strings"
 
 	"chapterhouse/pipeline"
 )
@@ -19,10 +20,30 @@ const (
 	lameAim   = 2.0
 )
 
-// speed compares processor times: of chains with ffmpeg's graph of filters, and
-// of a chapter's whole night with one encode of it.
+// speed compares processor times: of chains with ffmpeg's graph of filters, of a
+// chapter's whole night with one encode of it, and of meters with libebur128.
 func speed(ctx context.Context, s *site, t *table) error {
-	return firstError(speedOfChains(ctx, s, t), speedOfNight(ctx, s, t))
+	groups := []struct {
+		name  string
+		prove func(context.Context, *site, *table) error
+	}{{"chains", speedOfChains}, {"night", speedOfNight}, {"meters", speedOfMeters}}
+	chosen := strings.Split(s.rows, ",")
+	var names []string
+	for _, g := range groups {
+		names = append(names, g.name)
+	}
+	for _, name := range chosen {
+		if s.rows != "" && !slices.Contains(names, name) {
+			return fmt.Errorf("speed has no rows called %q: choose among %s", name, strings.Join(names, ", "))
+		}
+	}
+	var errs []error
+	for _, g := range groups {
+		if s.rows == "" || slices.Contains(chosen, g.name) {
+			errs = append(errs, g.prove(ctx, s, t))
+		}
+	}
+	return firstError(errs...)
 }
 
 // speedOfNight takes one chapter through a whole night, in turns with an encode

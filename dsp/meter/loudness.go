@@ -21,12 +21,15 @@ type Loudness struct {
 	weights  []float64
 	filters  []*kernel.Cascade
 	scratch  []float64
-	hop      int       // frames between two windows
-	perTenth int       // hops in 100 ms
-	hops     int64     // so far
-	energy   []float64 // of the last perTenth hops, a ring
-	tenths   []float64 // sums of the perTenth hops up to each of the last 30·perTenth hops, a ring
-	blocks   []float64 // the sums that do not overlap: 100 ms each, from the start
+	hop      int         // frames between two windows
+	perTenth int         // hops in 100 ms
+	hops     int64       // so far
+	energy   []float64   // of the last perTenth hops, a ring
+	tenths   []float64   // sums of the perTenth hops up to each of the last 30·perTenth hops, a ring
+	blocks   []float64   // the sums that do not overlap: 100 ms each, from the start
+	pending  [][]float64 // of Write: the frames that do not fill a hop yet
+	held     int         // frames in pending
+	block    [][]float64 // of Write: the hop being measured
 
 	momentary, shortTerm       float64 // energy sums of the current windows, NaN before the first
 	maxMomentary, maxShortTerm float64
@@ -72,6 +75,36 @@ func ChannelWeights(channels int) []float64 {
 		return layouts[channels-1]
 	}
 	return slices.Repeat([]float64{1}, channels)
+}
+
+// Write takes the next samples, one slice of the same length for each channel. A
+// hop that is not full counts for nothing.
+func (l *Loudness) Write(ch ...[]float64) {
+	if l.pending == nil {
+		l.block = make([][]float64, len(ch))
+		for range ch {
+			l.pending = append(l.pending, make([]float64, l.hop))
+		}
+	}
+	for from, n := 0, len(ch[0]); from < n; {
+		taken := min(l.hop-l.held, n-from)
+		if taken == l.hop {
+			for c := range ch {
+				l.block[c] = ch[c][from : from+taken]
+			}
+			l.add(l.block)
+			from += taken
+			continue
+		}
+		for c := range ch {
+			copy(l.pending[c][l.held:], ch[c][from:from+taken])
+		}
+		l.held, from = l.held+taken, from+taken
+		if l.held == l.hop {
+			l.add(l.pending)
+			l.held = 0
+		}
+	}
 }
 
 // add takes one hop of every channel.
