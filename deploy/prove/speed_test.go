@@ -123,3 +123,31 @@ func TestNightIsChecked(t *testing.T) {
 		}
 	}
 }
+
+func TestMetersAreHeld(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		rounds []meterRound
+		held   bool
+		want   bool
+	}{
+		{"no round", nil, true, false},
+		{"as fast as asked", []meterRound{{1, 4}}, true, true},
+		{"slower", []meterRound{{1, 3.9}}, true, false},
+		{"the median counts", []meterRound{{1, 3}, {1, 4.5}, {2, 10}}, true, true},
+		{"the worst case only tells", []meterRound{{1, 9}}, false, false},
+	} {
+		var tab table
+		fillMeters(&tab, "meters", c.rounds, c.held)
+		if got := tab.met(); got != c.want {
+			t.Errorf("%s: met %t, want %t: %+v", c.name, got, c.want, tab.rows)
+		}
+	}
+}
+
+func TestSpeedKnowsItsRows(t *testing.T) {
+	err := speed(t.Context(), &site{order: order{rows: "meters,wheels"}}, &table{})
+	if err == nil || !strings.Contains(err.Error(), `"wheels"`) {
+		t.Errorf("rows that there are none of: %v", err)
+	}
+}
