@@ -23,14 +23,14 @@ func limiterDepth() Check {
 					if -p.DB <= limiterNoticeDB { // as it is shown
 						continue
 					}
-					weight := pipeline.Ready
+					weight, limit := pipeline.Ready, limiterNoticeDB
 					if -p.DB > limiterListenDB {
-						weight = pipeline.Listen
+						weight, limit = pipeline.Listen, limiterListenDB
 					}
 					out = append(out, pipeline.Finding{
 						Spec: f.Spec, Source: p.Source, StartS: p.StartS, EndS: p.EndS,
 						Measured: fmt.Sprintf("%.1f dB", -float64(p.DB)),
-						Limit:    fmt.Sprintf("%.0f dB", limiterNoticeDB),
+						Limit:    fmt.Sprintf("%.0f dB", limit),
 						Do:       "ride or compress this line in the chain",
 						Weight:   weight, Value: -float64(p.DB), LimitValue: limiterListenDB, Unit: "dB",
 					})

@@ -201,8 +201,9 @@ func TestLimiterDepth(t *testing.T) {
 			}
 			continue
 		}
+		limit := map[pipeline.Verdict]string{pipeline.Ready: "3 dB", pipeline.Listen: "6 dB"}[want]
 		if len(got) != 1 || got[0].Check != "limiter" || got[0].Weight != want || got[0].Spec != "retail" || got[0].Source != source ||
-			got[0].StartS != 12.5 || got[0].EndS != 13.25 || got[0].Limit != "3 dB" || got[0].Measured != fmt.Sprintf("%.1f dB", -db) {
+			got[0].StartS != 12.5 || got[0].EndS != 13.25 || got[0].Limit != limit || got[0].Measured != fmt.Sprintf("%.1f dB", -db) {
 			t.Errorf("%g dB: found %+v", db, got)
 		}
 	}
