@@ -18,7 +18,7 @@ type Likeness struct {
 	Spectrum Spectrum `json:"spectrum,omitempty"`  // third octaves while speaking, dB against Speech
 	Pace     float64  `json:"pace,omitempty"`      // syllables a second while speaking; 0: not measured
 	ReverbS  float64  `json:"reverb_s,omitempty"`  // seconds to -60 dB, as far as a blind measure says; 0: not measurable
-	DirectDB dsp.DB   `json:"direct_db,omitempty"` // how much of the modulation is left of what a dry voice has; see dsp/meter
+	DirectDB dsp.DB   `json:"direct_db,omitempty"` // how far the voice falls in 60 ms, the drier the more; 0: not measured. See meter.Reverb
 	Pauses   Habit    `json:"pauses,omitzero"`
 	// SyllableS is how long a syllable of the text takes, pauses and all, where
 	// the text is known; 0: it is not.

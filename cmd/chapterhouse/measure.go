@@ -50,6 +50,7 @@ type Measured struct {
 	Levels   meter.Levels `json:"levels,omitzero"`
 	Room     meter.Room   `json:"room,omitzero"`
 	Speaking *Speaking    `json:"speaking,omitempty"`
+	Pacing   *PaceAndRoom `json:"pace_and_room,omitempty"`
 	Rows     []specRow    `json:"spec,omitempty"`
 }
 
@@ -143,6 +144,11 @@ func measureFile(path string) (Measured, error) {
 	m.Levels, m.Room = levels.Levels(), room.Result()
 	speaking, err := whileSpeaking(path, m)
 	m.Speaking = &speaking
+	if err != nil {
+		return m, err
+	}
+	pacing, err := paceAndRoom(path, m)
+	m.Pacing = &pacing
 	return m, err
 }
 
@@ -217,6 +223,7 @@ func (m Measured) print(w io.Writer) {
 	row("  worst tenth", f.WorstTenth.String(), "")
 	row("  A-weighted", f.MedianA.String(), "")
 	m.Speaking.rows(which, row)
+	m.Pacing.rows(which, row)
 	row("head, tail", fmt.Sprintf("%.2f s, %.2f s", head(m), tail(m)), "room tone before the first and after the last sound")
 	row("crest", l.CrestDB.String(), "")
 	row("DC", l.DC.String(), "")

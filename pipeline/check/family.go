@@ -27,7 +27,7 @@ func family() Check {
 		Name: "family",
 		Doc: "The part sounds unlike the title's other chapters of this narrator and session, as they were recorded: its level by more " +
 			"than 4 dB, its tone by more than 4 dB in a third of an octave (90 to 6300 Hz, beside the level), its floor by more than 6 dB, its pace by " +
-			"more than 15 %, its room by more than 2 dB of modulation; each by four times the spread of the others at least. It takes five others with a minute of speech. A microphone " +
+			"more than 15 %, its room by more than 2 dB in how far the voice falls in 60 ms; each by four times the spread of the others at least. It takes five others with a minute of speech. A microphone " +
 			"that was moved, a gain that was touched, a day that was named wrongly, a tired voice: or the story. Listen beside another chapter.",
 		Read: func(t Title, chapter int) (out []pipeline.Finding) {
 			if t.Chapters[chapter].Role != pipeline.RoleChapter {

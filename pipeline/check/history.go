@@ -21,7 +21,7 @@ func history() Check {
 	return Check{
 		Name: "history",
 		Doc: "A session sounds unlike the same narrator and setup before: the title's other sessions, or the title before this one. Its tone by more than 3 dB in a third of an octave (90 to 6300 Hz, " +
-			"beside the level), its signal-to-noise ratio by more than 6 dB, its pace by more than 20 %, its room by more than 2 dB of modulation, on the middle of three chapters and more each. " +
+			"beside the level), its signal-to-noise ratio by more than 6 dB, its pace by more than 20 %, its room by more than 2 dB in how far the voice falls in 60 ms, on the middle of three chapters and more each. " +
 			"A setup that is not as it was: mend it before more is recorded, or give it a setup and chain of its own.",
 		Whole: func(t Title) (out []pipeline.Finding) {
 			for i, s := range t.Sessions {

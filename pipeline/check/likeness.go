@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 )
@@ -18,11 +19,14 @@ type likeness struct {
 	bands  []int // third octave of each bin; -1: none
 	power  []float64
 	spoken int64
+	pace   *meter.Pace
+	reverb *meter.Reverb
 }
 
 func newLikeness(p Part) *likeness {
 	n := SpectrumSize(p.RateHz)
-	l := &likeness{p: p, hop: dsp.Frames((p.RateHz + 50) / 100), bands: make([]int, n/2+1), power: make([]float64, len(spectrum.ThirdOctaves()))}
+	l := &likeness{p: p, hop: dsp.Frames((p.RateHz + 50) / 100), bands: make([]int, n/2+1), power: make([]float64, len(spectrum.ThirdOctaves())),
+		pace: meter.NewPace(p.RateHz, n), reverb: meter.NewReverb(p.RateHz, n, p.RoomTone)}
 	for k := range l.bands {
 		l.bands[k] = -1
 		hz := float64(k) * float64(p.RateHz) / float64(n)
@@ -39,6 +43,7 @@ func newLikeness(p Part) *likeness {
 func (l *likeness) HearSpectrum(power []float64) {
 	at := dsp.Frames(l.frame) * l.hop
 	l.frame++
+	l.reverb.Write(power)
 	phrases := l.p.Marks.Phrases
 	for l.phrase < len(phrases) && phrases[l.phrase].To <= at {
 		l.phrase++
@@ -47,6 +52,7 @@ func (l *likeness) HearSpectrum(power []float64) {
 		return
 	}
 	l.spoken++
+	l.pace.Write(power)
 	for k, v := range power {
 		if i := l.bands[k]; i >= 0 {
 			l.power[i] += v
@@ -64,6 +70,8 @@ func (l *likeness) result() pipeline.Likeness {
 	if l.spoken == 0 || math.IsInf(float64(l.p.Speech), 0) {
 		return out
 	}
+	room := l.reverb.Result()
+	out.Pace, out.ReverbS, out.DirectDB = l.pace.PerSecond(), room.Seconds, room.DirectDB
 	lines := make([]int, len(l.power))
 	for _, i := range l.bands {
 		if i >= 0 {
