@@ -15,6 +15,7 @@ const (
 	retakeWorst   = 0.62     // up to shortS
 	retakeLongest = 0.80     // from longS on, which is hardly alike by chance
 	shortS, longS = 2.5, 5.0 // of the first reading
+	retakeUneven  = 1.6      // worst against cost up to shortS: a parallel line differs in one place, a reading a little everywhere
 	retakePauseS  = 0.2
 	headingS      = 6.0  // of a part: what begins in it may be a heading
 	retakeCopy    = 0.20 // cost of what was pasted: no pause is asked for
@@ -44,8 +45,8 @@ func (a reread) isRetake() bool {
 		return false
 	case a.cost <= retakeCopy:
 		return true
-	case a.within, a.seconds < shortS && a.beforeS < beginS:
-		return false // parallels between commas
+	case a.within, a.seconds < shortS && (a.beforeS < beginS || a.worst > retakeUneven*a.cost):
+		return false // parallels
 	}
 	return a.cost <= retakeCost && a.worst <= retakeWorst+float64(long*(retakeLongest-retakeWorst)) && a.pauseS >= retakePauseS
 }
