@@ -36,5 +36,5 @@ func (a reread) isFalseStart() bool {
 	if a.seconds < falseShortS {
 		pauseS = shortPauseS
 	}
-	return !a.within && a.beforeS >= beginS && a.goesOn && a.seconds >= falseLeastS && a.seconds < falseMostS && a.cost <= falseCost && a.worst <= min(falseWorst, retakeUneven*a.cost) && a.pauseS >= pauseS
+	return !a.within && a.beforeS >= beginS && a.goesOn && a.seconds >= falseLeastS && a.seconds < falseMostS && a.cost <= falseCost && a.worst <= falseWorst && a.pauseS >= pauseS
 }
