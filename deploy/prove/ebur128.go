@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 )
 
 // A meterReading is what a program made of meters prints of raw samples.
@@ -42,6 +43,17 @@ func readMeters(ctx context.Context, program string, rateHz, channels int, raw s
 		return r, fmt.Errorf("%s says %q: %w", filepath.Base(program), said.stdout, err)
 	}
 	return r, nil
+}
+
+// readRange is libebur128's loudness range over windows every 0.1 s, LU. By itself
+// it looks once a second, and what it reads then hangs on where in a second a file
+// starts.
+func readRange(ctx context.Context, program string, rateHz, channels int, raw string) (float64, error) {
+	said, err := call(ctx, nil, program, strconv.Itoa(rateHz), strconv.Itoa(channels), raw, "--tenths")
+	if err != nil {
+		return 0, err
+	}
+	return strconv.ParseFloat(strings.TrimSpace(string(said.stdout)), 64)
 }
 
 // toRaw has ffmpeg write a file's samples as raw float64.
