@@ -2,6 +2,7 @@ package plant
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"chapterhouse/testdata/voices/exact"
@@ -117,12 +118,24 @@ func CleanText(seed uint64, seconds float64) string {
 		"Ten days of rain. Ten days of wind. Ten days of nothing at all.",
 	}
 	talk := []string{"Are you coming", "I am coming", "Bring the lantern", "It is late", "Not tonight", "You said so yourself", "I never said that", "Then who did"}
+	var last []string // a line that stood among them comes again later: nobody writes one twice in a row
+	fresh := func(lines []string) string {
+		for {
+			line := lines[t.random.Intn(len(lines))]
+			if !slices.Contains(last, line) {
+				last = append(last[max(0, len(last)-3):], line)
+				return line
+			}
+		}
+	}
 	for t.seconds < seconds {
 		switch t.random.Intn(12) {
 		case 0:
-			t.say(refrain)
+			if !slices.Contains(last, refrain) {
+				t.say(fresh([]string{refrain}))
+			}
 		case 1:
-			t.say(lists[t.random.Intn(len(lists))])
+			t.say(fresh(lists))
 		case 11: // somebody tells at length, in a voice that is not the narrator's
 			manner := fmt.Sprintf("[plain %.1f] [pitch %.1f] [pace %.0f] ", t.random.Between(-5, 4), t.random.Between(-3, 3), t.random.Between(-6, 6))
 			for range 3 + t.random.Intn(5) {
@@ -132,10 +145,11 @@ func CleanText(seed uint64, seconds float64) string {
 		case 2, 3:
 			who := []string{"she said", "he said", "said Mira", "said the clerk"}[t.random.Intn(4)]
 			for range 2 + t.random.Intn(4) {
-				t.say(talk[t.random.Intn(len(talk))] + ", " + who + ".")
+				t.say(fresh(talk) + ", " + who + ".")
 			}
 		default:
 			t.say(t.next())
+			last = last[min(1, len(last)):]
 		}
 	}
 	return t.out.String()
