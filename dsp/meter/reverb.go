@@ -56,7 +56,7 @@ const (
 //
 // Tolerance: Seconds 0.1 s from 0.3 to 0.7 s where the tail is 12 dB under the voice
 // or nearer; less than 0.25 s is not measurable. DirectDB of one voice in one booth
-// varies by about 0.6 dB from minute to minute, and by 11 dB from a room of 0.15 s to one of
+// varies by 0.7 dB at most from minute to minute, and by 10 dB from a room of 0.15 s to one of
 // 0.35 s. The level of the recording makes no difference. Memory is constant.
 //
 // Source: statistics of free decays as in Löllmann, Yılmaz, Jeub and Vary, An
