@@ -11,7 +11,7 @@ import (
 
 // againstStored holds what was found against what a file says was found before,
 // or writes that file. Each line has kind, level, planted and found, with tabs
-// between; the last has the false alarms for an ear.
+// between; the last has the false alarms for an ear, where clean narration was heard.
 func againstStored(s *site, t *table, side string, kinds []plant.Kind, now tally) error {
 	var lines []string
 	for _, k := range kinds {
@@ -20,8 +20,9 @@ func againstStored(s *site, t *table, side string, kinds []plant.Kind, now tally
 			lines = append(lines, fmt.Sprintf("%s\t%s\t%d\t%d", k.Name, k.Level(level), c.planted, c.found))
 		}
 	}
-	sum := now.sum()
-	lines = append(lines, fmt.Sprintf("clean\tfor an ear\t%d\t%d", int(now.hours*60), sum.listens+sum.returns))
+	if sum := now.sum(); now.hours > 0 {
+		lines = append(lines, fmt.Sprintf("clean\tfor an ear\t%d\t%d", int(now.hours*60), sum.listens+sum.returns))
+	}
 	if s.update {
 		head := fmt.Sprintf("# kind, level, planted, found; clean: minutes, false alarms. Written by deploy/prove.sh board --side %s --size %g --seed %d --stored FILE --update\n", side, s.size, s.seed)
 		if err := os.WriteFile(s.stored, []byte(head+strings.Join(lines, "\n")+"\n"), 0o644); err != nil {
