@@ -235,7 +235,7 @@ type recording struct {
 }
 
 // faulty are recordings by check; the others find something in what is spoilt.
-func faulty(name string) recording {
+func faulty(t *testing.T, name string) recording {
 	if make, ok := map[string]func() recording{
 		"low-rate":       func() recording { return recording{x: spoilt(22050), Part: Part{RateHz: 22050}} },
 		"too-short":      func() recording { return recording{x: spoilt(44100)[:3*44100], Part: Part{RateHz: 44100}} },
@@ -249,6 +249,12 @@ func faulty(name string) recording {
 		"plosives":       impulses,
 		"esses":          hissing,
 		"dropout":        impulses,
+		"repeated-take": func() recording {
+			return aReread(t, "Her brother wanted to know about the seventh key. [pause 1.1] Her brother wanted to know about the seventh key.")
+		},
+		"false-start": func() recording {
+			return aReread(t, "The tall sailor folded. [pause 0.7] The tall sailor folded the letter and looked away across the square.")
+		},
 	}[name]; ok {
 		return make()
 	}
@@ -261,7 +267,7 @@ func TestListenersAnyBlocks(t *testing.T) {
 		if c.Listen == nil {
 			continue
 		}
-		r := faulty(c.Name)
+		r := faulty(t, c.Name)
 		hear := func(size int) []pipeline.Finding {
 			e := NewEars([]Check{c}, r.Part)
 			for at := 0; at < len(r.x); at += size {

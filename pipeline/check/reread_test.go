@@ -45,16 +45,25 @@ func readAs(t *testing.T, text string, seed uint64) (rateHz int, x []float64, se
 
 // rereadsIn is what both checks find, in blocks of a size.
 func rereadsIn(rateHz int, x []float64, size int) []pipeline.Finding {
-	levels, room := meter.New(rateHz, 1), meter.NewRoom(rateHz)
-	levels.Write(x)
-	room.Write(x)
-	ears := NewEars([]Check{repeatedTake(), falseStart()}, Part{
-		RateHz: rateHz, Speech: levels.Levels().Speech, Marks: pipeline.Marks{Phrases: room.Result().Phrases},
-	})
+	ears := NewEars([]Check{repeatedTake(), falseStart()}, profiled(rateHz, x))
 	for at := 0; at < len(x); at += size {
 		ears.Hear(x[at:min(at+size, len(x))], nil)
 	}
 	return ears.Heard()
+}
+
+// profiled is what checks are told of a recording.
+func profiled(rateHz int, x []float64) Part {
+	levels, room := meter.New(rateHz, 1), meter.NewRoom(rateHz)
+	levels.Write(x)
+	room.Write(x)
+	return Part{RateHz: rateHz, Speech: levels.Levels().Speech, Marks: pipeline.Marks{Phrases: room.Result().Phrases}}
+}
+
+// aReread is a reading of a text, with the usual before and after it.
+func aReread(t *testing.T, text string) recording {
+	rate, x, _ := read(t, text, 11)
+	return recording{x: x, Part: profiled(rate, x)}
 }
 
 func TestRereads(t *testing.T) {
