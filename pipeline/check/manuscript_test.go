@@ -46,6 +46,14 @@ func TestManuscript(t *testing.T) {
 				}
 			}
 		}, ""},
+		{"next to nothing was read", func(b *Title) {
+			longer(b, 0.05)
+			b.Chapters[3].Parts[0].Profile.SpeechS, b.Chapters[3].Parts[0].Likeness.Pace = 30, 0
+		}, "words seem to be missing"},
+		{"a dedication", func(b *Title) {
+			longer(b, 0.02)
+			b.Chapters[3].Parts[0].Profile.SpeechS, b.Chapters[3].Text = 12, &pipeline.Text{Words: 80, Syllables: 120}
+		}, ""},
 		{"an earlier title", func(b *Title) {
 			longer(b, 0.5)
 			b.Chapters = b.Chapters[3:4]

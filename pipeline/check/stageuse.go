@@ -53,18 +53,26 @@ func stageUse() Check {
 // oneVoice is the voice of a chapter that one narrator speaks alone, in one
 // setup, and at length.
 func oneVoice(ch pipeline.ChapterOutcome) (v pipeline.Voice, ok bool) {
+	speechS := 0.0
+	for _, p := range ch.Parts {
+		speechS += p.Profile.SpeechS
+	}
+	v, ok = sameVoice(ch)
+	return v, ok && speechS >= familySpeechS
+}
+
+// sameVoice is the voice of a chapter that one narrator read through one chain, however short.
+func sameVoice(ch pipeline.ChapterOutcome) (v pipeline.Voice, ok bool) {
 	if ch.Role != pipeline.RoleChapter || len(ch.Parts) == 0 {
 		return v, false
 	}
 	v = ch.Parts[0].Voice
-	speechS := 0.0
 	for _, p := range ch.Parts {
 		if p.Voice.Narrator != v.Narrator || p.Voice.Setup != v.Setup || p.Voice.Chain != v.Chain {
 			return v, false
 		}
-		speechS += p.Profile.SpeechS
 	}
-	return v, speechS >= familySpeechS
+	return v, true
 }
 
 // usesBeside are the uses of a voice's stage, the i-th of its chain, in the
