@@ -28,15 +28,30 @@ func cmdAudio(ts *testscript.TestScript, neg bool, args []string) {
 		text = wavFile(1, 2, 44100, 16, 2*6*44100, func(n int) float64 { return tone(n / 2) })
 	case "hum": // 72 s that never stop
 		text = wavFile(1, 1, 44100, 16, 72*44100, func(n int) float64 { return 0.1 * math.Sin(2*math.Pi*150*float64(n)/44100) })
-	case "reading": // 120 s of what varies as speech does, a pause of 0.8 s in every six
+	case "reading": // 120 s of what varies as speech does and never says the same again, a pause of 0.8 s in every six
+		const syllable = 44100 * 3 / 10
 		rng := rand.New(rand.NewPCG(1, 2))
+		var tones [120*44100/syllable + 1][4]float64
+		for k := range tones {
+			for i := range tones[k] {
+				tones[k][i] = 2 * math.Pi * 150 * math.Pow(20, rng.Float64()) / 44100
+			}
+		}
+		// In and out within 30 ms: what is switched on clicks.
+		ramp := func(n, from, to int) float64 {
+			return max(0, min(1, float64(n-from)/1323, float64(to-n)/1323))
+		}
 		text = wavFile(1, 1, 44100, 16, 120*44100, func(n int) float64 {
 			from := n - n%(6*44100)
 			to := min(from+44100*52/10, 119*44100)
 			from = max(from, 44100)
-			// In and out within 30 ms: what is switched on clicks.
-			gain := max(0, min(1, float64(n-from)/1323, float64(to-n)/1323))
-			return gain*(0.2+0.1*math.Sin(float64(n)/4410))*math.Sin(2*math.Pi*180*float64(n)/44100) + 0.0003*rng.NormFloat64()
+			k := n / syllable
+			sum := math.Sin(2 * math.Pi * 180 * float64(n) / 44100)
+			for _, turn := range tones[k] {
+				sum += 0.4 * math.Sin(turn*float64(n-k*syllable))
+			}
+			gain := ramp(n, from, to) * (0.1 + 0.9*ramp(n, k*syllable, (k+1)*syllable))
+			return gain*(0.12+0.06*math.Sin(float64(n)/4410))*sum + 0.0003*rng.NormFloat64()
 		})
 	case "music": // another tone on each side
 		text = wavFile(1, 2, 44100, 16, 2*10*44100, func(n int) float64 {

@@ -3,7 +3,6 @@ package check
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/kernel"
@@ -13,8 +12,10 @@ import (
 const (
 	channelBlockS   = 0.1
 	channelLeastS   = 0.3  // that a disagreement lasts
-	channelOffDB    = 10.0 // that one side may go from its usual level beside the other
-	channelDeadDB   = 40.0 // usual apart: one side carries nothing, which the fold says
+	channelOffDB    = 4.5  // that one side may go from its usual level beside the other, where that stands still
+	channelSpread   = 5.0  // standard deviations of that level that it may go, where it moves
+	channelDeadDB   = 40.0 // apart: one side carries nothing
+	channelAliveS   = 2.0  // of both sides that show what is usual; a side that is dead throughout is the fold's to say
 	channelAlike    = 0.9  // correlation of two sides that carry one voice
 	channelUnlike   = 0.3
 	channelSpeechDB = 15.0 // under the speech level: what is softer is not judged
@@ -24,7 +25,7 @@ const (
 func channels() Check {
 	return Check{
 		Name: "channels",
-		Doc: "Of a recording with two channels one side falls away from the other by more than 10 dB while somebody speaks, or they no longer carry " +
+		Doc: "Of a recording with two channels one side goes from its usual level beside the other by more than 4.5 dB (more where that moves by itself, as of two microphones) while somebody speaks, or they no longer carry " +
 			"one voice, for 0.3 s or more: a cable, a channel that was muted, an edit on one side alone. What was folded to one channel has the fault too.",
 		Listen: func(p Part) Listener { return newChannelListener(p) },
 	}
@@ -38,6 +39,7 @@ type channelListener struct {
 	loudest               float64 // power of a block of speech, at least
 	left, right, together float64
 	blocks                []channelBlock
+	limit                 float64 // dB, once the part has ended
 }
 
 func newChannelListener(p Part) *channelListener {
@@ -75,23 +77,25 @@ func (l *channelListener) end() {
 func (l *channelListener) Heard() (out []Stretch) {
 	var offs, alikes []float64
 	for _, b := range l.blocks {
-		if off := float64(b.offDB); !math.IsNaN(off) {
-			offs, alikes = append(offs, off), append(alikes, math.Abs(float64(b.alike)))
+		off, alike := float64(b.offDB), math.Abs(float64(b.alike))
+		if math.Abs(off) <= channelDeadDB && alike >= channelUnlike { // NaN is not
+			offs, alikes = append(offs, off), append(alikes, alike)
 		}
 	}
-	if len(offs) < int(1/channelBlockS) {
+	if float64(len(offs))*channelBlockS < channelAliveS {
 		return nil
 	}
-	off, alike := median(slices.Clone(offs)), median(alikes)
-	if math.Abs(off) > channelDeadDB {
-		return nil
-	}
-	from, last, worst, quiet := -1, 0, 0.0, 0
+	l.limit = max(channelOffDB, channelSpread*wander(offs))
+	off, alike := median(offs), median(alikes)
+	from, last, worst, quiet, first := -1, 0, 0.0, 0, true
 	flush := func() {
 		if from >= 0 && float64(last+1-from)*channelBlockS >= channelLeastS-1e-9 {
+			if first && last+1 < len(l.blocks) { // it began so: what came after is the fault
+				from, last, worst = last+1, len(l.blocks)-1, -worst
+			}
 			out = append(out, l.place(from, last+1, worst))
 		}
-		from, worst, quiet = -1, 0, 0
+		from, worst, quiet, first = -1, 0, 0, false
 	}
 	for i, b := range l.blocks {
 		d := float64(b.offDB) - off
@@ -100,7 +104,7 @@ func (l *channelListener) Heard() (out []Stretch) {
 			if quiet++; float64(quiet)*channelBlockS > channelRestS {
 				flush()
 			}
-		case math.Abs(d) > channelOffDB || alike >= channelAlike && math.Abs(float64(b.alike)) < channelUnlike:
+		case math.Abs(d) > l.limit || alike >= channelAlike && math.Abs(float64(b.alike)) < channelUnlike:
 			if from < 0 {
 				from = i
 			}
@@ -123,11 +127,21 @@ func (l *channelListener) place(from, to int, worst float64) Stretch {
 		side = "right"
 	}
 	s := Stretch{From: dsp.Frames(from * l.size), To: dsp.Frames(to * l.size), Weight: pipeline.Listen,
-		Measured: fmt.Sprintf("the %s side is %.0f dB under its usual", side, min(99, math.Abs(worst))), Limit: fmt.Sprintf("%.0f dB", channelOffDB),
-		Value: dsp.Round2(min(99, math.Abs(worst))), LimitValue: channelOffDB, Unit: "dB",
+		Measured: fmt.Sprintf("the %s side is %.0f dB under its usual", side, min(99, math.Abs(worst))), Limit: fmt.Sprintf("%.1f dB", l.limit),
+		Value: dsp.Round2(min(99, math.Abs(worst))), LimitValue: dsp.Round2(l.limit), Unit: "dB",
 		Do: "listen to each side; export the whole one alone, or ask for the place again"}
-	if math.Abs(worst) <= channelOffDB {
+	if math.Abs(worst) <= l.limit {
 		s.Measured, s.Value, s.LimitValue, s.Unit = "the two sides no longer carry one voice", 0, 0, ""
 	}
 	return s
+}
+
+// wander is the standard deviation of values from one to the next, by the median
+// deviation: a step among them does not count.
+func wander(v []float64) float64 {
+	off := make([]float64, 0, len(v))
+	for i := 1; i < len(v); i++ {
+		off = append(off, math.Abs(v[i]-v[i-1]))
+	}
+	return madToSigma / math.Sqrt2 * median(off)
 }

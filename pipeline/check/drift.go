@@ -10,16 +10,18 @@ import (
 )
 
 const (
-	driftDB      = 2.5  // in ten minutes, and from start to end: what a listener's thumb follows (common practice)
-	driftMinutes = 8    // that show a course
-	driftSure    = 3.3  // standard deviations of Kendall's S: chance gives one in a thousand
+	driftDB      = 2.0 // in ten minutes, and from start to end: what a listener's thumb follows (common practice)
+	driftMinutes = 8   // that show a course
+	// driftSure is in standard deviations of Kendall's S: chance gives one in a
+	// hundred, and few of those are steep enough.
+	driftSure    = 2.6
 	driftQuarter = 0.75 // the level of a minute: its louder speech, so that whispered lines count for little
 )
 
 func drift() Check {
 	return Check{
 		Name: "drift",
-		Doc: "The speech level rises or falls steadily through the part, by more than 2.5 dB in ten minutes and in all (the louder quarter of each " +
+		Doc: "The speech level rises or falls steadily through the part, by more than 2 dB in ten minutes and in all (the louder quarter of each " +
 			"minute's phrases; slope after Theil and Sen, tested after Mann and Kendall). A narrator who moves away from the microphone, or tires. Voices of characters come and go and are no drift.",
 		Listen: func(p Part) Listener { return driftListener{p} },
 	}

@@ -10,14 +10,14 @@ import (
 
 const (
 	floorChangeDB = 4.5 // A-weighted: a step that is heard beneath the words
-	toneChangeDB  = 6.0 // RMS of the octaves beside the level
+	toneChangeDB  = 4.5 // RMS of the octaves
 	roomPlaces    = 3   // more are one finding
 )
 
 func floorChange() Check {
 	return Check{
 		Name: "floor-change",
-		Doc: "The room beneath the words becomes louder or softer by 6 dB (A-weighted) or more within some seconds, and stays so: a fan, a " +
+		Doc: "The room beneath the words becomes louder or softer by 4.5 dB or more (A-weighted, or RMS over its octaves) within some seconds, and stays so: a fan, a " +
 			"heating, a window, another gain. Under headphones the room is heard to change. Listen to the pauses before and after; have the rest recorded as the start was.",
 		Listen: func(p Part) Listener {
 			return &roomListener{roomCourse: newRoomCourse(p), what: "changes",
@@ -52,9 +52,9 @@ func (l *roomListener) Heard() (out []Stretch) {
 
 // measured is a step in words.
 func (s roomStep) measured() string {
-	text := fmt.Sprintf("the room goes from %.0f to %.0f dB(A) under full scale", -s.before, -s.after)
-	if s.toneDB >= toneChangeDB {
-		text += fmt.Sprintf(", its tone by %.0f dB", s.toneDB)
+	text := fmt.Sprintf("the room goes from %.0f to %.0f dBFS (A-weighted)", s.before, s.after)
+	if math.Abs(s.after-s.before) < floorChangeDB {
+		text += fmt.Sprintf(", its octaves by %.0f dB (RMS)", s.toneDB)
 	}
 	return text
 }

@@ -75,8 +75,8 @@ func TestRoomChanges(t *testing.T) {
 		change, jump string // what each check says; empty: nothing
 	}{
 		{"nothing", with(func(int) float64 { return 0 }, false), "", ""},
-		{"a fan", with(ramp(6, 1), false), "the room goes from 6", ""},
-		{"a fan goes off", with(ramp(-6, 1), false), "the room goes from 6", ""},
+		{"a fan", with(ramp(6, 1), false), "the room goes from -6", ""},
+		{"a fan goes off", with(ramp(-6, 1), false), "the room goes from -6", ""},
 		{"a little", with(ramp(3, 1), false), "", ""},
 		{"a swell of a minute", with(ramp(9, 60), false), "", ""},
 		{"an edit", with(func(i int) float64 {
@@ -84,8 +84,8 @@ func TestRoomChanges(t *testing.T) {
 				return 0
 			}
 			return 6
-		}, false), "", "the room goes from 6"},
-		{"another room", with(func(int) float64 { return 0 }, true), "", "its tone by"},
+		}, false), "", "the room goes from -6"},
+		{"another room", with(func(int) float64 { return 0 }, true), "", "its octaves by"},
 		{"a car that passes", with(func(i int) float64 {
 			return 10 * math.Exp(-math.Pow(float64(i-pause)/(4*roomRate), 2))
 		}, false), "", ""},

@@ -16,7 +16,7 @@ const (
 	roomCellFrames  = 5 // spectra of 10 ms in a cell
 	restCells       = 3
 	restSpreadDB    = 3.0  // between the cells of a rest
-	restUnderSpeech = 20.0 // dB: what is nearer to speech is no room
+	restUnderSpeech = 14.0 // dB: what is nearer to speech is no room
 	restOverDB      = 20.0 // over the lower quartile of all: a held sound of the voice
 	roomOctaves     = 8    // 63 Hz to 8 kHz
 	emptyRoomDB     = -110.0
@@ -138,7 +138,7 @@ func quartile(v []float64) float64 {
 type roomStep struct {
 	from, to      int     // cells between which it lies
 	before, after float64 // dB(A)
-	toneDB        float64 // RMS difference of the octaves beside the level
+	toneDB        float64 // RMS difference of the octaves
 	abrupt        bool    // within one pause, from one moment to the next: an edit
 }
 
@@ -185,22 +185,17 @@ func sudden(before, after []rest, levelDB, toneDB float64) (s roomStep, size flo
 	s.before, spreadB = middleOf(before, weighted)
 	s.after, spreadA = middleOf(after, weighted)
 	steady := math.Abs(before[len(before)-1].weighted-s.before) <= stepNearDB && math.Abs(after[0].weighted-s.after) <= stepNearDB
-	var d []float64
-	mean := 0.0
+	n := 0.0
 	for o := range roomOctaves {
 		of := func(r rest) float64 { return r.octaves[o] }
 		b, _ := middleOf(before, of)
 		a, _ := middleOf(after, of)
 		if min(a, b) > emptyRoomDB {
-			d = append(d, a-b)
-			mean += a - b
+			s.toneDB += float64((a - b) * (a - b))
+			n++
 		}
 	}
-	for _, v := range d {
-		v -= mean / float64(len(d))
-		s.toneDB += float64(v * v)
-	}
-	s.toneDB = math.Sqrt(s.toneDB / float64(max(1, len(d))))
+	s.toneDB = math.Sqrt(s.toneDB / max(1, n))
 	change := math.Abs(s.after - s.before)
 	ok = steady && (change >= levelDB && change >= stepSpread*max(spreadB, spreadA) || s.toneDB >= toneDB)
 	return s, max(change/levelDB, s.toneDB/toneDB), ok
