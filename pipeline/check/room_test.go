@@ -85,7 +85,7 @@ func TestRoomChanges(t *testing.T) {
 			}
 			return 6
 		}, false), "", "the room goes from -6"},
-		{"another room", with(func(int) float64 { return 0 }, true), "", "its octaves by"},
+		{"another room", with(func(int) float64 { return 0 }, true), "", "the room goes from -6"},
 		{"a car that passes", with(func(i int) float64 {
 			return 10 * math.Exp(-math.Pow(float64(i-pause)/(4*roomRate), 2))
 		}, false), "", ""},
