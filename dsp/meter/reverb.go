@@ -104,7 +104,7 @@ type decay struct {
 func NewReverb(rateHz, size int, tone []dsp.DBFS) *Reverb {
 	r := &Reverb{toned: len(tone) > 0}
 	for i := range r.octaves {
-		low := reverbLowHz * float64(int(1)<<i)
+		low := float64(reverbLowHz * float64(int(1)<<i))
 		o := &r.octaves[i]
 		o.bins = binsOf(rateHz, size, low, 2*low)
 		for k, b := range spectrum.SixthOctaves() {
