@@ -23,7 +23,7 @@ func clicks() Check {
 		Doc: "A click or tick of the machine or the mouth, 2 ms at most: from 2,000 to 10,000 Hz it stands 9 dB or more over the 40 ms on either side. " +
 			"From 17 dB on, and if it is no softer than 24 dB under the voice, it is for an ear; the others are notices. " +
 			"The clicks stage mends most of them; one in a word that stays is a reason to record the word again.",
-		Listen: func(p Part) Listener { return &clickListener{p: p, finder: newClickFinder(p.RateHz)} },
+		Listen: func(p Part) Listener { return &clickListener{p: p, finder: p.clickFinder()} },
 	}
 }
 
@@ -32,7 +32,7 @@ type clickListener struct {
 	finder *clickFinder
 }
 
-func (l *clickListener) Hear(x []float64) { l.finder.hear(x) }
+func (l *clickListener) Hear([]float64) {}
 
 func (l *clickListener) Heard() []Stretch {
 	speech := max(float64(l.p.Speech), leastSpeechDBFS)

@@ -17,6 +17,8 @@ type Part struct {
 	Floor    meter.Floor
 	RoomTone pipeline.Spectrum // sixth octaves; empty: none was found
 	Marks    pipeline.Marks
+
+	instruments *instruments // of the Ears that hear it
 }
 
 // PartOf is what checks are told of a part with marks in frames of its cut's
@@ -102,6 +104,7 @@ type Ears struct {
 
 // NewEars sends every listening check among checks to one part.
 func NewEars(checks []Check, p Part) *Ears {
+	p.instruments = &instruments{}
 	e := &Ears{part: p, likeness: newLikeness(p)}
 	for _, c := range checks {
 		if c.Listen == nil {
@@ -124,6 +127,7 @@ func NewEars(checks []Check, p Part) *Ears {
 
 // Hear takes the next frames: folded, and each channel as it was.
 func (e *Ears) Hear(mono []float64, ch [][]float64) {
+	e.part.instruments.hear(mono)
 	for _, l := range e.all {
 		l.Hear(mono)
 	}
@@ -137,6 +141,7 @@ func (e *Ears) Hear(mono []float64, ch [][]float64) {
 
 func (e *Ears) spread(power []float64) {
 	e.likeness.HearSpectrum(power)
+	e.part.instruments.hearSpectrum(power)
 	for _, l := range e.spectral {
 		l.HearSpectrum(power)
 	}

@@ -20,7 +20,7 @@ func floorChange() Check {
 		Doc: "The room beneath the words becomes louder or softer by 4.5 dB or more (A-weighted, or RMS over its octaves) within some seconds, and stays so: a fan, a " +
 			"heating, a window, another gain. Under headphones the room is heard to change. Listen to the pauses before and after; have the rest recorded as the start was.",
 		Listen: func(p Part) Listener {
-			return &roomListener{roomCourse: newRoomCourse(p), what: "changes",
+			return &roomListener{roomCourse: p.roomCourse(), what: "changes",
 				do: "listen to the pauses before and after: what was switched on or off, or opened? Record the rest as the start was"}
 		},
 	}

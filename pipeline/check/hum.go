@@ -7,6 +7,7 @@ import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 )
@@ -38,15 +39,16 @@ func hum() Check {
 // humListener looks between phrases at the multiples of the frequency that the
 // profile found, and half-way between them for the noise.
 type humListener struct {
-	p      Part
-	low    *kernel.Cascade
-	step   int
-	buf    []float64
-	at     dsp.Frames
-	gaps   []pipeline.Span
-	window []float64
-	x      []float64 // of the gap at hand, at the low rate
-	found  []humWindow
+	p         Part
+	low       *kernel.Cascade
+	weighting []kernel.Biquad // A
+	step      int
+	buf       []float64
+	at        dsp.Frames
+	gaps      []pipeline.Span
+	window    []float64
+	x         []float64 // of the gap at hand, at the low rate
+	found     []humWindow
 }
 
 type humWindow struct {
@@ -64,7 +66,7 @@ func newHumListener(p Part) *humListener {
 	if err != nil {
 		panic(err) // settings of ours
 	}
-	l.low = kernel.NewCascade(sections)
+	l.low, l.weighting = kernel.NewCascade(sections), meter.AWeighting(float64(p.RateHz))
 	l.window = spectrum.Hann(int(humWindowS * float64(p.RateHz) / float64(l.step)))
 	guard := dsp.FramesIn(humGuardS, p.RateHz)
 	from := dsp.Frames(0)
@@ -185,7 +187,8 @@ func (l *humListener) judge(w []humWindow, from, to dsp.Frames) (s Stretch, over
 		if over := 10 * math.Log10(line/around); over > overMost {
 			overMost, hzMost = over, hz
 		}
-		all += line * kernel.FromPowerDB(aWeightDB(hz))
+		weighting, _ := kernel.Response(l.weighting, hz, float64(l.p.RateHz))
+		all += line * kernel.FromPowerDB(weighting)
 	}
 	under := float64(l.p.Speech) - 10*math.Log10(all)
 	if overMost < humOverDB || under > humUnderSpeech {
@@ -202,11 +205,4 @@ func column(w []humWindow, of func(humWindow) float64) (v []float64) {
 		v = append(v, of(one))
 	}
 	return v
-}
-
-// aWeightDB is IEC 61672-1's A-weighting.
-func aWeightDB(hz float64) float64 {
-	f := hz * hz
-	r := 12194.217 * 12194.217 * f * f / ((f + 20.598997*20.598997) * math.Sqrt((f+107.65265*107.65265)*(f+737.86223*737.86223)) * (f + 12194.217*12194.217))
-	return 20*math.Log10(r) + 2.0
 }

@@ -20,7 +20,7 @@ func mouthNoise() Check {
 		Name: "mouth-noise",
 		Doc: "A minute or more with ten or more clicks of the mouth in each: a dry mouth, or a microphone too near. One finding for a stretch; from 15 in a minute on it is for an ear. " +
 			"The clicks stage takes out most of them between words. Water and a break help the narrator more.",
-		Listen: func(p Part) Listener { return &mouthListener{rateHz: p.RateHz, finder: newClickFinder(p.RateHz)} },
+		Listen: func(p Part) Listener { return &mouthListener{rateHz: p.RateHz, finder: p.clickFinder()} },
 	}
 }
 
@@ -29,7 +29,7 @@ type mouthListener struct {
 	finder *clickFinder
 }
 
-func (l *mouthListener) Hear(x []float64) { l.finder.hear(x) }
+func (l *mouthListener) Hear([]float64) {}
 
 func (l *mouthListener) Heard() (out []Stretch) {
 	all := l.finder.end()

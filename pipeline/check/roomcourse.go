@@ -64,8 +64,8 @@ func newRoomCourse(p Part) *roomCourse {
 	return c
 }
 
-// HearSpectrum takes the next spectrum.
-func (c *roomCourse) HearSpectrum(power []float64) {
+// hearSpectrum takes the next spectrum.
+func (c *roomCourse) hearSpectrum(power []float64) {
 	var weighted float64
 	for k, v := range power {
 		weighted += float64(c.weights[k] * v)
