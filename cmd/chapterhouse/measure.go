@@ -142,14 +142,26 @@ func measureFile(path string) (Measured, error) {
 		levels, room = meter.New(is.RateHz, is.Channels), meter.NewRoom(is.RateHz)
 	}
 	m.Levels, m.Room = levels.Levels(), room.Result()
-	speaking, err := whileSpeaking(path, m)
-	m.Speaking = &speaking
+	return m, m.again(path)
+}
+
+// again reads the file once more, now that it is known when somebody speaks.
+func (m *Measured) again(path string) error {
+	speaking, err := newSpeakingMeter(*m)
 	if err != nil {
-		return m, err
+		return err
 	}
-	pacing, err := paceAndRoom(path, m)
-	m.Pacing = &pacing
-	return m, err
+	ears := earsFor(*m)
+	_, err = eachBlock(path, func(_ codec.Info, ch [][]float64) {
+		speaking.write(ch[0])
+		ears.Hear(ch[0], nil)
+	})
+	if err != nil {
+		return err
+	}
+	s, p := speaking.result(), paceAndRoom(ears)
+	m.Speaking, m.Pacing = &s, &p
+	return nil
 }
 
 // eachBlock reads a file and hands on its samples, block by block.

@@ -8,7 +8,6 @@ import (
 	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/check"
-	"chapterhouse/pipeline/codec"
 )
 
 // PaceAndRoom is how fast a file is read and how its room answers, of its first
@@ -20,19 +19,20 @@ type PaceAndRoom struct {
 	DirectDB dsp.DB  `json:"direct_db,omitempty"`
 }
 
-// paceAndRoom reads a file again, now that it is known when somebody speaks.
-func paceAndRoom(path string, m Measured) (PaceAndRoom, error) {
-	ears := check.NewEars(nil, check.Part{
+// earsFor hear a file as checks do, with no check.
+func earsFor(m Measured) *check.Ears {
+	return check.NewEars(nil, check.Part{
 		RateHz: m.Is.RateHz, Frames: m.Levels.Frames, Speech: m.Levels.Speech, Floor: m.Room.Floor,
 		RoomTone: m.Room.ToneSpectrum, Marks: pipeline.Marks{Phrases: m.Room.Phrases},
 	})
-	if _, err := eachBlock(path, func(_ codec.Info, ch [][]float64) { ears.Hear(ch[0], nil) }); err != nil {
-		return PaceAndRoom{}, err
-	}
+}
+
+// paceAndRoom is what ears have heard of a file.
+func paceAndRoom(ears *check.Ears) PaceAndRoom {
 	ears.Heard()
 	l := ears.Likeness()
 	room := meter.Reverberation{Seconds: l.ReverbS, DirectDB: l.DirectDB}
-	return PaceAndRoom{Pace: l.Pace, Room: room.Class(), ReverbS: l.ReverbS, DirectDB: l.DirectDB}, nil
+	return PaceAndRoom{Pace: l.Pace, Room: room.Class(), ReverbS: l.ReverbS, DirectDB: l.DirectDB}
 }
 
 // rows are the lines to print.

@@ -8,7 +8,6 @@ import (
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/spectrum"
-	"chapterhouse/pipeline/codec"
 )
 
 // Speaking is how a file sounds while somebody speaks in it, of its first channel.
@@ -32,45 +31,57 @@ const speakingSize = 1 << 14
 // needleEveryS is how often the needle is looked at while somebody speaks.
 const needleEveryS = 0.01
 
-// whileSpeaking reads a file again, now that it is known when somebody speaks.
-func whileSpeaking(path string, m Measured) (Speaking, error) {
-	rate := m.Is.RateHz
-	out := Speaking{SNR: dsp.DB(dsp.Round2(float64(m.Levels.Speech - m.Room.Floor.Median)))}
-	if math.IsInf(float64(out.SNR), 0) {
-		out.SNR = dsp.DB(dsp.Unmeasured) // silence has none
-	}
+// A speakingMeter hears a file's first channel once it is known when somebody
+// speaks.
+type speakingMeter struct {
+	rateHz  int
+	snr     dsp.DB
+	welch   *spectrum.Welch
+	vu      *meter.VU
+	every   dsp.Frames
+	at      dsp.Frames
+	phrases []meter.Phrase // that are not over
+	needle  []float64
+}
+
+func newSpeakingMeter(m Measured) (*speakingMeter, error) {
 	welch, err := spectrum.NewWelch(speakingSize)
 	if err != nil {
-		return out, err
+		return nil, err
 	}
-	var needle []float64
-	vu, every := meter.NewVU(rate), max(1, dsp.FramesIn(needleEveryS, rate))
-	phrases, at := m.Room.Phrases, dsp.Frames(0)
-	_, err = eachBlock(path, func(_ codec.Info, ch [][]float64) {
-		for x := ch[0]; len(x) > 0; {
-			n := min(dsp.Frames(len(x)), every-at%every)
-			for len(phrases) > 0 && phrases[0].To <= at {
-				phrases = phrases[1:]
-				welch.Break()
-			}
-			vu.Write(x[:n])
-			if len(phrases) > 0 && phrases[0].From <= at {
-				welch.Write(x[:n])
-				needle = append(needle, vu.Needle())
-			}
-			x, at = x[n:], at+n
+	rate := m.Is.RateHz
+	s := &speakingMeter{rateHz: rate, snr: dsp.DB(dsp.Round2(float64(m.Levels.Speech - m.Room.Floor.Median))), welch: welch,
+		vu: meter.NewVU(rate), every: max(1, dsp.FramesIn(needleEveryS, rate)), phrases: m.Room.Phrases}
+	if math.IsInf(float64(s.snr), 0) {
+		s.snr = dsp.DB(dsp.Unmeasured) // silence has none
+	}
+	return s, nil
+}
+
+func (s *speakingMeter) write(x []float64) {
+	for len(x) > 0 {
+		n := min(dsp.Frames(len(x)), s.every-s.at%s.every)
+		for len(s.phrases) > 0 && s.phrases[0].To <= s.at {
+			s.phrases = s.phrases[1:]
+			s.welch.Break()
 		}
-	})
-	if err != nil {
-		return out, err
+		s.vu.Write(x[:n])
+		if len(s.phrases) > 0 && s.phrases[0].From <= s.at {
+			s.welch.Write(x[:n])
+			s.needle = append(s.needle, s.vu.Needle())
+		}
+		x, s.at = x[n:], s.at+n
 	}
-	out.VU = VUReading{Highest: dsp.DB(dsp.Round2(float64(vu.Highest()))), Middle: dsp.DB(dsp.Unmeasured), Zero: dsp.DBFS(dsp.Round2(float64(meter.ZeroVU)))}
-	if len(needle) > 0 {
-		slices.Sort(needle)
-		out.VU.Middle = dsp.DB(dsp.Round2(float64(meter.InVU(needle[len(needle)/2]))))
+}
+
+func (s *speakingMeter) result() Speaking {
+	out := Speaking{SNR: s.snr, Spectrum: besideSpeech(s.welch.Power(), s.rateHz)}
+	out.VU = VUReading{Highest: dsp.DB(dsp.Round2(float64(s.vu.Highest()))), Middle: dsp.DB(dsp.Unmeasured), Zero: dsp.DBFS(dsp.Round2(float64(meter.ZeroVU)))}
+	if len(s.needle) > 0 {
+		slices.Sort(s.needle)
+		out.VU.Middle = dsp.DB(dsp.Round2(float64(meter.InVU(s.needle[len(s.needle)/2]))))
 	}
-	out.Spectrum = besideSpeech(welch.Power(), rate)
-	return out, nil
+	return out
 }
 
 // rows are the lines to print.
