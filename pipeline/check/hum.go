@@ -196,7 +196,7 @@ func (l *humListener) judge(w []humWindow, from, to dsp.Frames) (s Stretch, over
 	}
 	return Stretch{From: from, To: to, Weight: pipeline.Listen,
 		Measured: fmt.Sprintf("%.0f Hz is %.0f dB over the room's noise, the hum %.0f dB(A) under the voice", hzMost, overMost, under),
-		Limit:    fmt.Sprintf("%g dB", humOverDB), Value: dsp.Round2(overMost), LimitValue: humOverDB, Unit: "dB",
+		Limit:    fmt.Sprintf("%g dB over and %g dB(A) under", humOverDB, humUnderSpeech), Value: dsp.Round2(overMost), LimitValue: humOverDB, Unit: "dB",
 		Do: "listen to the pauses; put a hum stage into the chain, and look for what makes it before more is recorded"}, overMost, true
 }
 
