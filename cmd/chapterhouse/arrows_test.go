@@ -59,6 +59,13 @@ var siblings = map[string]map[string]string{
 		"pipeline/codec": "headers and samples of files",
 		"pipeline/split": "what is audio by its name, and the order of people",
 	},
+	"pipeline/clinic": {
+		"pipeline/chain":        "drafts are chains",
+		"pipeline/check":        "a test read is heard by the same checks",
+		"pipeline/codec":        "a test read is a file",
+		"pipeline/house/strict": "the form is strict YAML",
+		"pipeline/render":       "its profile is what a night's would be",
+	},
 	"pipeline/compare": {
 		"pipeline/chain":  "what changed in a chain, in words",
 		"pipeline/series": "spectra and bodies of both files",

@@ -1,0 +1,12 @@
+package clinic
+
+// signsOf is the diagnosis: every kind of sign in the order of a report, each
+// from its own file.
+func signsOf(r *Read) (all []Sign) {
+	for _, of := range []func(*Read) []Sign{
+		resonances, reflections,
+	} {
+		all = append(all, of(r)...)
+	}
+	return all
+}
