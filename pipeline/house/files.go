@@ -200,11 +200,28 @@ func (f *fileName) UnmarshalText(b []byte) error {
 	return nil
 }
 
+// A clock is a time as people write it: seconds, m:ss or h:mm:ss.
+type clock string
+
+// UnmarshalText refuses what is no time.
+func (c *clock) UnmarshalText(b []byte) error {
+	if _, ok := pipeline.ParseClock(string(b)); !ok {
+		return fmt.Errorf("is %.40q; give it as seconds, m:ss or h:mm:ss, up to 100 hours", b)
+	}
+	*c = clock(b)
+	return nil
+}
+
+func (c clock) seconds() float64 {
+	s, _ := pipeline.ParseClock(string(c))
+	return s
+}
+
 type decision struct {
 	Name    strict.Slug  `json:"check"`
 	Spec    strict.Slug  `json:"spec" default:""`
 	Chapter int          `json:"chapter" default:"-1" range:"-1..9999" doc:"left out: on the title as a whole"`
-	AtS     float64      `json:"at_s" default:"0" range:"0..360000"`
+	AtS     clock        `json:"at_s" default:"0"`
 	Why     strict.Prose `json:"why"`
 }
 

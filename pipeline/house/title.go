@@ -225,7 +225,7 @@ func (r *reader) decisions(t pipeline.Title) []pipeline.Decision {
 	n := r.read(decisionsFile, &list)
 	var out []pipeline.Decision
 	for i, d := range list {
-		out = append(out, pipeline.Decision{Check: string(d.Name), Spec: string(d.Spec), Chapter: d.Chapter, AtS: d.AtS, Why: string(d.Why)})
+		out = append(out, pipeline.Decision{Check: string(d.Name), Spec: string(d.Spec), Chapter: d.Chapter, AtS: d.AtS.seconds(), Why: string(d.Why)})
 		if d.Spec != "" && !slices.Contains(t.Specs, string(d.Spec)) {
 			r.say(n.Item(i).At("spec").Fault("", "%s", strict.Unknown(string(d.Spec), "spec of this title", t.Specs)))
 		}

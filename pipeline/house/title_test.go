@@ -102,7 +102,9 @@ chapters:
 
 func TestTitleHead(t *testing.T) {
 	title, decisions, h, err := titleOf(t, "title: \"Cafe\u0301\"\nspecs: [library]\nrate_hz: 48000\nchapters: [{chapter: One, file: a.wav}, {chapter: Three, number: 3, file: b.flac}]\n",
-		"- {check: noise-floor, spec: library, chapter: 3, at_s: 12.5, why: \"rain on the roof, the author likes it\"}\n")
+		"- {check: noise-floor, spec: library, chapter: 3, at_s: 12.5, why: \"rain on the roof, the author likes it\"}\n"+
+			"- {check: noise-floor, spec: library, chapter: 3, at_s: 0:12.5, why: \"rain on the roof, the author likes it\"}\n"+
+			"- {check: noise-floor, spec: library, chapter: 3, at_s: \"00:00:12.5\", why: \"rain on the roof, the author likes it\"}\n")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -110,7 +112,7 @@ func TestTitleHead(t *testing.T) {
 		t.Errorf("title %+v", title)
 	}
 	want := pipeline.Decision{Check: "noise-floor", Spec: "library", Chapter: 3, AtS: 12.5, Why: "rain on the roof, the author likes it"}
-	if len(decisions) != 1 || decisions[0] != want {
+	if len(decisions) != 3 || decisions[0] != want || decisions[1] != want || decisions[2] != want {
 		t.Errorf("decisions %+v", decisions)
 	}
 	if n := h.Notices(title); len(n) != 2 || n[0].Do != "chapter 2 is missing; add its file, or renumber the chapters after it" || n[0].Weight != pipeline.Listen {
@@ -206,6 +208,8 @@ chapters:
 		{"decisions", "title: A\nchapters: [{chapter: One, file: a.wav}]\n", `
 - {check: click, chapter: 2, at_s: 3, why: a latch}
 - {check: click, chapter: 1, at_s: -3}
+- {check: click, chapter: 1, at_s: 0:75, why: x}
+- {check: click, chapter: 1, at_s: 1.5e3, why: x}
 - {check: Click, chapter: 1, why: ""}
 - {chek: click, chapter: 1, spec: library, why: x}
 - {check: click, chapter: 1, spec: library, why: x}
