@@ -19,6 +19,21 @@ type Note struct {
 // noteCheck is the name that findings from notes go by.
 const noteCheck = "note"
 
+// StrayNoteCheck is the name that notes go by that lead nowhere.
+const StrayNoteCheck = "stray-note"
+
+// StrayNote is the finding of a note that leads nowhere: what was noted has not
+// been listened to, and who corrects it is whoever wrote it, not the narrator.
+func StrayNote(measured, do string) Finding {
+	return Finding{Check: StrayNoteCheck, Measured: measured, Do: do, Weight: Listen}
+}
+
+func (n Note) stray(measured, do string) Finding {
+	f := StrayNote(measured, do)
+	f.Page, f.Line = n.Page, n.Line
+	return f
+}
+
 // Noted are the findings that notes are of a chapter whose recordings stand in
 // its file as bodies tell. Notes at one place are one finding.
 func Noted(notes []Note, chapter int, bodies Bodies) (out []Finding) {
@@ -53,13 +68,13 @@ func Noted(notes []Note, chapter int, bodies Bodies) (out []Finding) {
 		body, s, ok := bodies.InSource(n.AtS)
 		switch {
 		case !ok:
-			f.Do = fmt.Sprintf("the chapter has no file to find %.1f s in: look at the note again when it has one", n.AtS)
+			f = n.stray(f.Measured, fmt.Sprintf("the chapter has no file to find %s in: look at the note again when it has one", Clock(n.AtS)))
 		case n.AtS > end+noteBeyondS:
-			f.Do = fmt.Sprintf("correct the time in notes.csv: %.0f s lies beyond the chapter's end", n.AtS)
+			f = n.stray(f.Measured, fmt.Sprintf("correct the time in notes.csv: %s lies behind the chapter's end at %s", Clock(n.AtS), Clock(end)))
 		default:
 			f.Source, f.Path, f.StartS, f.EndS = body.Source, body.Path, s, s
 		}
-		if i := len(out) - 1; i >= 0 && f.Source != "" && f.Same(out[i]) {
+		if i := len(out) - 1; i >= 0 && (f.Source != "" || f.Do == out[i].Do) && f.Same(out[i]) {
 			out[i].join(f)
 			continue
 		}
@@ -79,17 +94,17 @@ func (f *Finding) join(g Finding) {
 	}
 }
 
-// noteBeyondS is how far behind the last word a note may be written.
-const noteBeyondS = 30
+// noteBeyondS is how far behind the last word a note may be written: a file's
+// longest tail (5 s, common practice), and a second for rounding.
+const noteBeyondS = 6
 
 // StrayNotes are notes on chapters that a run does not have.
 func StrayNotes(notes []Note, chapters []ChapterOutcome) (out []Finding) {
 	for _, n := range notes {
 		if !slices.ContainsFunc(chapters, func(ch ChapterOutcome) bool { return ch.Number == n.Chapter }) {
-			out = append(out, Finding{
-				Check: noteCheck, Measured: fmt.Sprintf("%s, of chapter %d, which this run does not have", n.Kind, n.Chapter),
-				Do: fmt.Sprintf("correct the chapter's number of the note at %.1f s in notes.csv, or remove it", n.AtS), Weight: Ready,
-			})
+			out = append(out, n.stray(
+				strings.TrimSuffix(n.Kind+": "+n.Text, ": "),
+				fmt.Sprintf("correct the chapter's number of the note at %s of chapter %d in notes.csv: this run does not have it", Clock(n.AtS), n.Chapter)))
 		}
 	}
 	return out

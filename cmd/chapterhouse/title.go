@@ -60,9 +60,11 @@ func openTitle(o processOptions) (openedTitle, error) {
 	if t.title, t.decisions, err = t.house.Title(t.folder); err != nil {
 		return t, err
 	}
-	if t.notes, err = t.house.Notes(t.folder, t.title); err != nil {
+	var stray []pipeline.Finding
+	if t.notes, stray, err = t.house.Notes(t.folder, t.title); err != nil {
 		return t, err
 	}
+	t.title.Findings = append(t.title.Findings, stray...)
 	t.title.Findings = t.house.Notices(t.title)
 	names := o.specs
 	if len(names) == 0 {

@@ -63,6 +63,7 @@ func deeds() map[string]deed {
 		"split":       {act: pipeline.Recut},
 		"numbering":   {act: pipeline.Recut},
 		"session":     {},
+		"stray-note":  {},
 	}
 }
 

@@ -32,8 +32,11 @@ func (a *Answer) remark(title pipeline.Title, files []string, known map[string]b
 		}
 	}
 	for _, f := range title.Findings {
-		if f.Check == "numbering" {
+		switch f.Check {
+		case "numbering":
 			a.say("", Numbering, f.Do, "")
+		case pipeline.StrayNoteCheck:
+			a.say("", Note, f.Measured, f.Do)
 		}
 	}
 	for _, file := range slices.SortedFunc(slices.Values(files), split.Natural) {
