@@ -119,7 +119,7 @@ func idle(decisions []pipeline.Decision, o pipeline.Outcome) (out []pipeline.Fin
 			if o.Chapters[i].Hole != "" {
 				continue // what it was on can't be looked for
 			}
-			found, number, of = o.Chapters[i].Findings, d.Chapter, fmt.Sprintf("%s of chapter %d at %.1f s", d.Check, d.Chapter, d.AtS)
+			found, number, of = o.Chapters[i].Findings, d.Chapter, fmt.Sprintf("%s of chapter %d at %s", d.Check, d.Chapter, pipeline.Clock(d.AtS))
 		}
 		if slices.ContainsFunc(found, func(f pipeline.Finding) bool { return d.Holds(f, number) }) {
 			continue
@@ -136,7 +136,7 @@ func idle(decisions []pipeline.Decision, o pipeline.Outcome) (out []pipeline.Fin
 		case slices.Equal(specs, []string{""}):
 			do = "leave the spec out: this check judges none"
 		case len(specs) > 0:
-			do = "name the spec, a decision each: it was found in " + strings.Join(specs, " and ")
+			do = "correct the spec, or leave it out for all: it was found in " + strings.Join(specs, " and ")
 		}
 		say(of+" lifts nothing that this run found", "in decisions.yaml, "+of+": "+do)
 	}

@@ -28,11 +28,12 @@ func TestIdle(t *testing.T) {
 		{"in its spec", pipeline.Decision{Check: "limiter", Spec: "lossless", Chapter: 1, AtS: 17.2}, ""},
 		{"on the title", pipeline.Decision{Check: "spread", Spec: "retail", Chapter: pipeline.WholeTitle}, ""},
 		{"on a hole", pipeline.Decision{Check: "clipped", Chapter: 2, AtS: 3}, ""},
-		{"another place", pipeline.Decision{Check: "clipped", Chapter: 1, AtS: 18}, "clipped of chapter 1 at 18.0 s lifts nothing"},
+		{"another place", pipeline.Decision{Check: "clipped", Chapter: 1, AtS: 18}, "clipped of chapter 1 at 0:18.0 lifts nothing"},
 		{"another check", pipeline.Decision{Check: "cliped", Chapter: 1, AtS: 17.3}, "correct check and place"},
-		{"without the spec", pipeline.Decision{Check: "limiter", Chapter: 1, AtS: 17.2}, "retail and lossless"},
+		{"for all specs", pipeline.Decision{Check: "limiter", Chapter: 1, AtS: 17.2}, ""},
+		{"in another spec", pipeline.Decision{Check: "limiter", Spec: "broadcast", Chapter: 1, AtS: 17.2}, "leave it out for all: it was found in retail and lossless"},
 		{"with a spec too many", pipeline.Decision{Check: "clipped", Spec: "retail", Chapter: 1, AtS: 17.3}, "leave the spec out"},
-		{"on the title without the spec", pipeline.Decision{Check: "spread", Chapter: pipeline.WholeTitle}, "found in retail"},
+		{"on the title for all specs", pipeline.Decision{Check: "spread", Chapter: pipeline.WholeTitle}, ""},
 		{"no such chapter", pipeline.Decision{Check: "clipped", Chapter: 9}, "chapter 9, which this run does not have"},
 	} {
 		got := idle([]pipeline.Decision{c.decision}, o)

@@ -86,8 +86,8 @@ const WholeTitle = -1
 // A Decision is a person's word on a finding: it stands, and is no obstacle.
 type Decision struct {
 	Check   string  `json:"check"`
-	Spec    string  `json:"spec,omitempty"`
-	Chapter int     `json:"chapter"` // number, or WholeTitle
-	AtS     float64 `json:"at_s"`    // seconds into the source
+	Spec    string  `json:"spec,omitempty"` // empty: whatever the spec
+	Chapter int     `json:"chapter"`        // number, or WholeTitle
+	AtS     float64 `json:"at_s"`           // seconds into the source
 	Why     string  `json:"why"`
 }

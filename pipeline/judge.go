@@ -38,7 +38,12 @@ func Judge(found []Finding, chapter int, decisions []Decision) ([]Finding, Verdi
 // a whole title or recording there may be several, each with its own thing to do.
 func placed(f Finding) bool { return f.Spec != "" || f.Source != "" && f.EndS > 0 }
 
-// Holds tells whether d is the decision on f of a chapter.
+// Holds tells whether d is the decision on f of a chapter. Without a spec it is
+// one for all specs.
 func (d Decision) Holds(f Finding, chapter int) bool {
-	return d.Chapter == chapter && f.Same(Finding{Check: d.Check, Spec: d.Spec, Source: f.Source, StartS: d.AtS})
+	spec := d.Spec
+	if spec == "" {
+		spec = f.Spec
+	}
+	return d.Chapter == chapter && f.Same(Finding{Check: d.Check, Spec: spec, Source: f.Source, StartS: d.AtS})
 }

@@ -9,6 +9,9 @@ func TestJudgeMerges(t *testing.T) {
 	floor := Finding{Check: "noise-floor", Spec: "retail", Do: "11.3 dB are missing", Weight: Return}
 	other := floor
 	other.Do = "11.2 dB are missing"
+	deep := Finding{Check: "limiter", Spec: "lossless", Source: "a", StartS: 9, EndS: 9.1, Do: "ride", Weight: Listen}
+	mp3 := deep
+	mp3.Spec = "retail"
 	gap := Finding{Check: "numbering", Do: "chapter 3 is missing", Weight: Listen}
 	twice := Finding{Check: "numbering", Do: "chapters 1 and 4 are both called Frost", Weight: Listen}
 	accepted := []Decision{{Check: "clipped", Chapter: 2, AtS: 3.2, Why: "a door, and meant"}}
@@ -26,6 +29,8 @@ func TestJudgeMerges(t *testing.T) {
 		{"a title's findings each have their own thing to do", []Finding{gap, twice, gap}, nil, 2, Listen},
 		{"the worst weight counts", []Finding{clip, floor, gap}, nil, 3, Return},
 		{"a decision lifts its finding", []Finding{clip}, accepted, 1, Ready},
+		{"without a spec it is for all", []Finding{deep, mp3}, []Decision{{Check: "limiter", Chapter: 2, AtS: 9.2, Why: "a shout"}}, 2, Ready},
+		{"with a spec it is for that one", []Finding{deep, mp3}, []Decision{{Check: "limiter", Spec: "retail", Chapter: 2, AtS: 9.2, Why: "a shout"}}, 2, Listen},
 		{"and no other", []Finding{clip, far}, accepted, 2, Listen},
 	} {
 		t.Run(c.name, func(t *testing.T) {
