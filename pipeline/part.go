@@ -56,6 +56,9 @@ type Chapter struct {
 	Text   *Text  `json:"text,omitempty"` // nil: none was given
 }
 
+// TextCheck is the name that findings go by of texts that were not used.
+const TextCheck = "text"
+
 // Text is how much a chapter's manuscript has to say.
 type Text struct {
 	File      string `json:"file"` // within the title's folder

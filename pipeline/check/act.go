@@ -64,6 +64,7 @@ func deeds() map[string]deed {
 		"numbering":   {act: pipeline.Recut},
 		"session":     {},
 		"stray-note":  {},
+		"text":        {},
 	}
 }
 

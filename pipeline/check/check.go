@@ -71,6 +71,7 @@ func Builtin() []Check {
 		history(),
 		stageUse(),
 		againstManuscript(),
+		textUnused(),
 		pauses(),
 		fitNotes(),
 	}

@@ -49,12 +49,8 @@ func (h *House) Notes(folder string, t pipeline.Title) (notes []pipeline.Note, s
 		notes = r.notes(text, t)
 	}
 	for _, f := range r.faults {
-		place, _, _ := strings.Cut(f.String(), ": ")
-		is, do := f.Text, "correct it"
-		if i := strings.LastIndex(f.Text, "; "); i >= 0 {
-			is, do = f.Text[:i], f.Text[i+2:]
-		}
-		stray = append(stray, pipeline.StrayNote("left out: "+is, place+": "+do))
+		place, wrong, do := told(f)
+		stray = append(stray, pipeline.StrayNote("left out: "+wrong, place+": "+do))
 	}
 	return notes, stray, nil
 }

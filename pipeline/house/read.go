@@ -18,6 +18,7 @@ type reader struct {
 	root   *os.Root
 	prefix string // of file names in faults: from the house's root
 	faults []Fault
+	unread []pipeline.Finding // texts that can't be used
 }
 
 // open opens a folder of the house whose root is given, both absolute.
@@ -137,21 +138,28 @@ func (r *reader) source(file string, at Fault) {
 	if !isLocal(file) {
 		return // refused by its form
 	}
+	if is, ok := r.regular(file); !ok {
+		at.Text = file + " " + is
+		r.say(at)
+	}
+}
+
+// regular tells whether a file of the folder is one to read; else what it is, and
+// what to do.
+func (r *reader) regular(file string) (is string, ok bool) {
 	info, err := r.root.Lstat(file)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		at.Text = file + " is not in the title's folder; put it there, or correct the name"
 		if near := strict.Near(file, r.list(".")); near != "" {
-			at.Text = file + " is not in the title's folder; did you mean " + near + "?"
+			return "is not in the title's folder; did you mean " + near + "?", false
 		}
+		return "is not in the title's folder; put it there, or correct the name", false
 	case err != nil:
-		at.Text = file + " can't be read (" + reason(err) + "); check its folder and permissions"
+		return "can't be read (" + reason(err) + "); check its folder and permissions", false
 	case !info.Mode().IsRegular():
-		at.Text = file + " is no regular file; put the file itself here, not a link or folder"
-	default:
-		return
+		return "is no regular file; put the file itself here, not a link or folder", false
 	}
-	r.say(at)
+	return "", true
 }
 
 func (r *reader) has(file string) bool {

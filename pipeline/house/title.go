@@ -71,36 +71,51 @@ func (h *House) Title(folder string) (pipeline.Title, []pipeline.Decision, error
 			}
 			r.source(p.File, at)
 			if beside := strings.TrimSuffix(p.File, filepath.Ext(p.File)) + ".txt"; r.has(beside) {
-				t.Chapters[i].Text = r.manuscript(beside, t.Language, Fault{File: r.name(beside)})
+				t.Chapters[i].Text = r.manuscript(c.Name, beside, t.Language, Fault{File: r.name(beside)})
 			}
 		}
 		t.Chapters = split.WithExcerpts(t.Chapters, excerpts)
 	}
 	decisions := r.decisions(t)
+	t.Findings = append(t.Findings, r.unread...)
 	return t, decisions, r.err()
 }
 
-// manuscript counts a chapter's text.
-func (r *reader) manuscript(file, language string, at Fault) *pipeline.Text {
-	faults := len(r.faults)
-	r.source(file, at)
-	if len(r.faults) > faults || !isLocal(file) {
-		return nil
+// manuscript counts a chapter's text. One that can't be used is told and holds
+// nothing up: the recording is whole without it.
+func (r *reader) manuscript(chapter, file, language string, at Fault) *pipeline.Text {
+	if !isLocal(file) {
+		return nil // refused by its form
 	}
-	content, err := r.upTo(file, manuscript.MaxBytes+1)
-	if err != nil {
-		at.Text = file + " can't be read (" + reason(err) + "); check its permissions"
-		r.say(at)
-		return nil
+	var text pipeline.Text
+	is, ok := r.regular(file)
+	if ok {
+		content, err := r.upTo(file, manuscript.MaxBytes+1)
+		if err != nil {
+			is = "can't be read (" + reason(err) + "); check its permissions"
+		} else if text, err = manuscript.Count(content, language); err != nil {
+			is = err.Error()
+		}
 	}
-	text, err := manuscript.Count(content, language)
-	if err == nil {
+	if is == "" {
 		text.File = file
 		return &text
 	}
-	at.Text = file + " " + err.Error()
-	r.say(at)
+	at.Text = file + " " + is
+	place, wrong, do := told(at)
+	r.unread = append(r.unread, pipeline.Finding{
+		Check: pipeline.TextCheck, Weight: pipeline.Ready, Measured: chapter + " was not held against its text: " + wrong, Do: place + ": " + do,
+	})
 	return nil
+}
+
+// told is a fault as a finding has it: where, what is wrong, and what to do.
+func told(f Fault) (place, wrong, do string) {
+	place, _, _ = strings.Cut(f.String(), ": ")
+	if i := strings.LastIndex(f.Text, "; "); i >= 0 {
+		return place, f.Text[:i], f.Text[i+2:]
+	}
+	return place, f.Text, "correct it"
 }
 
 // named is a title's name that its folder gives.
@@ -146,7 +161,7 @@ func (h *House) fill(t *pipeline.Title, f title, n *strict.Node, r *reader) {
 			number++
 		}
 		if c.Text != nil {
-			tc.Text = r.manuscript(string(*c.Text), f.Language, at.At("text").Fault("", ""))
+			tc.Text = r.manuscript(tc.Name, string(*c.Text), f.Language, at.At("text").Fault("", ""))
 		}
 		parts := at.At("parts")
 		for k, p := range c.parts() {

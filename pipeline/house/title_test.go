@@ -230,16 +230,17 @@ chapters:
 }
 
 // A chapter's text is counted where title.yaml names it, or where it lies
-// beside a recording by the same name; one that can't be used is a fault at its
-// place.
+// beside a recording by the same name; one that can't be used is told with
+// its place, and holds nothing up.
 func TestManuscripts(t *testing.T) {
 	files := map[string]string{"t/a.wav": "", "t/b.wav": "", "t/a.txt": "The tide made a table.\n", "t/pages/b.txt": "Nobody came.", "t/odd.txt": "\xff\xfe", "t/none.txt": " \n"}
 	for _, c := range []struct{ yaml, want string }{
 		{"", "a.txt 5 6, none"},
 		{"title: A\nlanguage: eng\nchapters: [{chapter: One, file: a.wav}, {chapter: Two, file: b.wav, text: pages/b.txt}]\n", "none, pages/b.txt 2 4"},
-		{"title: A\nchapters: [{chapter: One, file: a.wav, text: odd.txt}]\n", "t/title.yaml:2:40: odd.txt is no UTF-8 text: save it as plain text in UTF-8"},
-		{"title: A\nchapters: [{chapter: One, file: a.wav, text: none.txt}]\n", "t/title.yaml:2:40: none.txt holds no words: is it the chapter's text?"},
-		{"title: A\nchapters: [{chapter: One, file: a.wav, text: pages}]\n", "t/title.yaml:2:40: pages is no regular file; put the file itself here, not a link or folder"},
+		{"title: A\nchapters: [{chapter: One, file: a.wav, text: odd.txt}]\n", "none; One was not held against its text: odd.txt is no UTF-8 text · t/title.yaml:2:40: save it as plain text in UTF-8"},
+		{"title: A\nchapters: [{chapter: One, file: a.wav, text: none.txt}]\n", "none; One was not held against its text: none.txt holds no words · t/title.yaml:2:40: give the chapter's text"},
+		{"title: A\nchapters: [{chapter: One, file: a.wav, text: pages}]\n", "none; One was not held against its text: pages is no regular file · t/title.yaml:2:40: put the file itself here, not a link or folder"},
+		{"title: A\nchapters: [{chapter: One, file: a.wav, text: ab.txt}]\n", "none; One was not held against its text: ab.txt is not in the title's folder · t/title.yaml:2:40: did you mean a.txt?"},
 		{"title: A\nchapters: [{chapter: One, file: a.wav, text: ../house.yaml}]\n", "t/title.yaml:2:40: text leaves the title's folder; give the name of a file in it"},
 	} {
 		if c.yaml != "" {
@@ -256,6 +257,11 @@ func TestManuscripts(t *testing.T) {
 			}
 		}
 		got := strings.Join(said, ", ")
+		for _, f := range title.Findings {
+			if f.Check == pipeline.TextCheck {
+				got += "; " + f.Measured + " · " + f.Do
+			}
+		}
 		if err != nil {
 			got = err.Error()
 		}

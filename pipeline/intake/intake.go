@@ -71,6 +71,7 @@ const (
 	Unusable  About = "unusable"  // it can't be used as it is
 	Numbering About = "numbering" // numbers and names
 	Note      About = "note"      // what of a proof-listener's notes leads nowhere
+	Text      About = "text"      // a chapter's text can't be used
 	Doubled   About = "doubled"   // two files are one recording
 	Unlisted  About = "unlisted"  // audio in the folder that the title does not name
 	Format    About = "format"    // rate or kind of the file

@@ -37,6 +37,8 @@ func (a *Answer) remark(title pipeline.Title, files []string, known map[string]b
 			a.say("", Numbering, f.Do, "")
 		case pipeline.StrayNoteCheck:
 			a.say("", Note, f.Measured, f.Do)
+		case pipeline.TextCheck:
+			a.say("", Text, f.Measured, f.Do)
 		}
 	}
 	for _, file := range slices.SortedFunc(slices.Values(files), split.Natural) {

@@ -23,10 +23,10 @@ const MaxBytes = 1 << 20
 // is much the same from chapter to chapter, and so comes out of the comparison.
 func Count(text []byte, language string) (pipeline.Text, error) {
 	if len(text) > MaxBytes {
-		return pipeline.Text{}, fmt.Errorf("is longer than %d MiB: give the chapter's text alone", MaxBytes>>20)
+		return pipeline.Text{}, fmt.Errorf("is longer than %d MiB; give the chapter's text alone", MaxBytes>>20)
 	}
 	if !utf8.Valid(text) {
-		return pipeline.Text{}, errors.New("is no UTF-8 text: save it as plain text in UTF-8")
+		return pipeline.Text{}, errors.New("is no UTF-8 text; save it as plain text in UTF-8")
 	}
 	var t pipeline.Text
 	for _, word := range strings.FieldsFunc(string(norm.NFC.Bytes(text)), func(r rune) bool {
@@ -38,7 +38,7 @@ func Count(text []byte, language string) (pipeline.Text, error) {
 		}
 	}
 	if t.Words == 0 {
-		return t, errors.New("holds no words: is it the chapter's text?")
+		return t, errors.New("holds no words; give the chapter's text")
 	}
 	return t, nil
 }
