@@ -133,3 +133,22 @@ func takeReasons(n *strict.Node) (rest *strict.Node, reasons []string, faults []
 	}
 	return n.With("bands", &items), reasons, faults
 }
+
+// ReasonsOf are why the i-th stage of a chain is as it is, and its bands.
+func ReasonsOf(c pipeline.Chain, i int) (out []string) {
+	if i >= len(c.Stages) {
+		return nil
+	}
+	for _, reason := range c.Reasons {
+		rest, ok := strings.CutPrefix(reason, fmt.Sprintf("stage %d (%s", i+1, c.Stages[i].Stage))
+		if !ok {
+			continue
+		}
+		place, why, _ := strings.Cut(rest, "): ")
+		if place = strings.TrimPrefix(place, ", "); place != "" {
+			why = place + ": " + why
+		}
+		out = append(out, why)
+	}
+	return out
+}
