@@ -21,6 +21,9 @@ type Draft struct {
 	// Corrective tells of each stage whether it corrects what booth, microphone or
 	// noise did; the others shape a voice that needs no mending.
 	Corrective []bool `json:"corrective"`
+	// Notes say how wishes that pull against each other were settled, one sentence
+	// each.
+	Notes []string `json:"notes,omitempty"`
 }
 
 // A step is a stage of a draft before it is written.
@@ -111,6 +114,8 @@ func written(key string, v any) string {
 			parts[i] = number(x)
 		}
 		return "[" + strings.Join(parts, ", ") + "]"
+	case fields:
+		return v.String()
 	case []fields:
 		parts := make([]string, len(v))
 		for i, x := range v {

@@ -1,0 +1,149 @@
+package clinic
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"chapterhouse/dsp/spectrum"
+)
+
+const (
+	cutShare      = 0.7 // of a peak's height: the rest may be the voice's own
+	mostCutDB     = 7.0
+	leastCutDB    = 1.0
+	mostPeaks     = 6
+	signPeakDB    = 2.0 // that a resonance found elsewhere has to show in speech
+	toneShowsDB   = 5.0 // of room tone, over the octave around
+	sameWithin    = 1.06
+	keptCutDB     = 1.0 // of what keep-lows asks to be kept
+	keptHighestHz = 180.0
+
+	lowMidsFromHz, lowMidsToHz = 160.0, 500.0
+	topFromHz, topToHz         = 5000.0, 10000.0
+	unusualDB                  = 4.0 // off the average voice: as far as voices lie apart
+	mostBlindDB                = 1.5 // of a broad correction that rests on the average voice
+)
+
+// A cut is a peak that is taken down, and what speaks for it.
+type cut struct {
+	peak
+	why string
+}
+
+// corrected is the corrective eq: still peaks, then what is broad.
+func (d *drafter) corrected() (step, bool) {
+	var items []fields
+	for _, c := range d.cuts() {
+		gain, why := -min(cutShare*c.db, or(d.o.Habits.EQ.MostCutDB, mostCutDB)), c.why
+		if d.wants(KeepLows) && c.hz < keptHighestHz {
+			gain, why = max(gain, -keptCutDB), why+"; its lows are kept, so that most of it stays"
+		}
+		if gain > -leastCutDB {
+			continue
+		}
+		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(c.hz)}, {"gain_db", half(gain)}, {"q", tenth(c.q)}, {"why", why}})
+	}
+	if d.withEarlier() {
+		items = append(items, d.toEarlier(items)...)
+	} else {
+		items = append(items, d.broad()...)
+	}
+	return step{stage: "eq", items: items, corrective: true}, len(items) > 0
+}
+
+// cuts are the peaks that stand out of speech and of something else that doesn't
+// share its cause: of the harmonics whatever the pitch, of the room tone, or of
+// what the diagnosis found, lowest first. A peak is taken for as high as the
+// weaker of both says.
+func (d *drafter) cuts() (all []cut) {
+	add := func(p peak, why string) {
+		for i, c := range all {
+			if p.hz < c.hz*sameWithin && c.hz < p.hz*sameWithin {
+				if p.db > c.db {
+					all[i].db = p.db
+				}
+				return
+			}
+		}
+		all = append(all, cut{p, why})
+	}
+	for _, s := range d.r.signsNamed("resonance") {
+		if s.Remedy == Good || s.Confidence == Unsure || s.LowHz <= 0 {
+			continue
+		}
+		hz := math.Sqrt(s.LowHz * max(s.LowHz, s.HighHz))
+		if heard := d.fineAt(hz); heard >= signPeakDB {
+			add(peak{hz, heard, bounded(or(s.Q, 6), 2, 12)}, s.Says)
+		}
+	}
+	for _, p := range d.still.peaks() {
+		if heard := d.fineAt(p.hz); heard >= stillPeakDB {
+			add(peak{p.hz, min(p.db, heard), bounded(p.q, 2, 12)},
+				fmt.Sprintf("%.1f dB over the octave around whatever the pitch, %.1f in all of the speech", p.db, heard))
+		}
+	}
+	for _, p := range (still{bands: d.still.bands, db: d.fine}).peaks() {
+		if tone := d.toneAt(p.hz); tone >= toneShowsDB {
+			add(peak{p.hz, min(p.db, tone), bounded(p.q, 2, 12)},
+				fmt.Sprintf("%.1f dB over the octave around in speech and %.1f in room tone", p.db, tone))
+		}
+	}
+	slices.SortStableFunc(all, func(a, b cut) int { return cmp.Compare(b.db, a.db) })
+	all = all[:min(len(all), mostPeaks)]
+	slices.SortStableFunc(all, func(a, b cut) int { return cmp.Compare(a.hz, b.hz) })
+	return all
+}
+
+// fineAt is how far speech stands over the octave around at a frequency, or
+// beside it.
+func (d *drafter) fineAt(hz float64) float64 { return highestAt(d.still.bands, d.fine, hz) }
+
+// toneAt is the same of room tone.
+func (d *drafter) toneAt(hz float64) float64 { return highestAt(d.still.bands, d.tone, hz) }
+
+func highestAt(bands []spectrum.Band, db []float64, hz float64) float64 {
+	most := math.Inf(-1)
+	for i, b := range bands {
+		if i < len(db) && hz > b.Lower/sameWithin && hz < b.Upper*sameWithin && !math.IsNaN(db[i]) {
+			most = max(most, db[i])
+		}
+	}
+	return most
+}
+
+// broad are corrections of what lies further off the average voice than voices
+// do. A voice's own slope can't be told from a room's, so they take half of the
+// rest, and little.
+func (d *drafter) broad() (items []fields) {
+	if over := overUsual(d.third, lowMidsFromHz, lowMidsToHz); over > unusualDB {
+		gain := -min(mostBlindDB, (over-unusualDB)/2+0.5)
+		items = append(items, fields{{"shape", "bell"}, {"centre_hz", d.lowMids()}, {"gain_db", half(gain)}, {"q", 0.8},
+			{"why", fmt.Sprintf("%.0f to %.0f Hz stand %.1f dB over the average voice, more than voices lie apart", lowMidsFromHz, lowMidsToHz, over)}})
+	}
+	top := overUsual(d.third, topFromHz, topToHz)
+	switch {
+	case top > unusualDB:
+		items = append(items, fields{{"shape", "high-shelf"}, {"corner_hz", 6000.0}, {"gain_db", half(-min(mostBlindDB, (top-unusualDB)/2+0.5))}, {"slope", 0.7},
+			{"why", fmt.Sprintf("harsh: from %.0f Hz up it has %.1f dB more than the average voice", topFromHz, top)}})
+	case top < -unusualDB:
+		items = append(items, fields{{"shape", "high-shelf"}, {"corner_hz", 6000.0}, {"gain_db", half(min(mostBlindDB, (-top-unusualDB)/2+0.5))}, {"slope", 0.7},
+			{"why", fmt.Sprintf("dull: from %.0f Hz up it has %.1f dB less than the average voice", topFromHz, -top)}})
+	}
+	return items
+}
+
+// lowMids is where the low mids have most, against the average voice.
+func (d *drafter) lowMids() float64 {
+	best, at := math.Inf(-1), 250.0
+	for i, b := range spectrum.ThirdOctaves() {
+		if b.Mid < 200 || b.Mid > lowMidsToHz {
+			continue
+		}
+		if over := d.third[i] - usualDB()[i-thirdAt(usualFromHz)]; over > best {
+			best, at = over, math.Round(b.Mid/10)*10
+		}
+	}
+	return at
+}
