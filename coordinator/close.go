@@ -27,12 +27,13 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 	for who, n := range p.sub.Narrators {
 		o.Narrators[who] = n.Name
 	}
-	seen := check.Title{Specs: map[string]pipeline.Spec{}, Sessions: o.Sessions, History: plan.History}
+	seen := check.Title{Specs: map[string]pipeline.Spec{}, Narrators: p.sub.Narrators, Sessions: o.Sessions, History: plan.History}
 	for _, s := range plan.Specs {
 		seen.Specs[s.Spec] = s
 	}
 	for i := range plan.Chapters {
 		o.Chapters = append(o.Chapters, p.chapter(plan, i, profiles[i], fits, files[i]))
+		o.Chapters[i].Findings = files[i].check.Findings
 	}
 	seen.Chapters = o.Chapters
 	o.Verdict = pipeline.Ready

@@ -25,10 +25,11 @@ type Check struct {
 
 // Title is what checks may read: a run's records, chapter by chapter.
 type Title struct {
-	Specs    map[string]pipeline.Spec
-	Sessions []pipeline.SessionOutcome
-	Chapters []pipeline.ChapterOutcome
-	History  map[string][]pipeline.Past // of each narrator, the latest last
+	Specs     map[string]pipeline.Spec
+	Narrators map[string]pipeline.Narrator
+	Sessions  []pipeline.SessionOutcome
+	Chapters  []pipeline.ChapterOutcome  // their Findings are those of the checks that listen
+	History   map[string][]pipeline.Past // of each narrator, the latest last
 }
 
 // Builtin is every check, in the order findings are listed.
