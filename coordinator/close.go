@@ -47,7 +47,7 @@ func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRe
 		}
 		found = append(found, pipeline.Noted(p.sub.Notes, ch.Number, bodiesOf(*ch, plan.Specs))...)
 		for j, f := range found {
-			found[j] = check.Deed(f)
+			found[j] = seen.Deed(f, i)
 		}
 		inOrder(found)
 		ch.Findings, ch.Verdict = pipeline.Judge(found, ch.Number, p.sub.Decisions)

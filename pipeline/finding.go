@@ -34,6 +34,7 @@ type Finding struct {
 	Do       string  `json:"do"`                 // what to do, one sentence
 	Act      Act     `json:"act,omitempty"`      // the kind of what to do
 	Stage    string  `json:"stage,omitempty"`    // that is to be changed, where it is known
+	Add      bool    `json:"add,omitempty"`      // the chain has no such stage yet
 	Weight   Verdict `json:"weight"`             // ready: a notice
 	// Value is what Measured says in figures and LimitValue the limit that makes
 	// it count for its weight, both in Unit; no Unit: they are not set.
@@ -63,10 +64,13 @@ func Acts() []Act { return []Act{Recut, Change, Treat, Pickup} }
 func (f Finding) Words() string {
 	switch f.Act {
 	case Change:
-		if f.Stage != "" {
-			return "change the " + f.Stage
+		switch {
+		case f.Stage == "":
+			return "change the chain"
+		case f.Add:
+			return "add the " + f.Stage + " stage to the chain"
 		}
-		return "change the chain"
+		return "change the " + f.Stage + " stage of the chain"
 	case Treat:
 		return "treat the booth"
 	}

@@ -177,7 +177,7 @@ func TestReview(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	want := []pipeline.Cue{{At: 12000, Label: "listen, esses: 9 dB; change the de-esser"}, {At: 29.5 * rate, Label: "listen, clicks; listen, hum"}}
+	want := []pipeline.Cue{{At: 12000, Label: "listen, esses: 9 dB; change the de-esser stage of the chain"}, {At: 29.5 * rate, Label: "listen, clicks; listen, hum"}}
 	if got := r.Info().Cues; len(got) != 2 || got[0] != want[0] || got[1] != want[1] {
 		t.Errorf("%+v", got)
 	}

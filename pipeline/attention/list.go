@@ -41,7 +41,7 @@ type Chapter struct {
 // A Place is a finding where a person finds it.
 type Place struct {
 	pipeline.Finding
-	Words    string   `json:"words,omitempty"` // what to do, by its kind: "change the de-esser"
+	Words    string   `json:"words,omitempty"` // what to do, by its kind: "add the de-esser stage to the chain"
 	Narrator string   `json:"narrator,omitempty"`
 	FileS    *float64 `json:"file_s,omitempty"` // seconds into the chapter's file; nil: of all of it, or cut away
 	InFile   string   `json:"in_file,omitempty"`

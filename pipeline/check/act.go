@@ -1,6 +1,7 @@
 package check
 
 import (
+	"slices"
 	"strings"
 
 	"chapterhouse/pipeline"
@@ -75,6 +76,27 @@ func Deed(f pipeline.Finding) pipeline.Finding {
 		f.Act = does.act
 		if f.Stage == "" {
 			f.Stage = does.stage
+		}
+	}
+	return f
+}
+
+// Deed fills in the kind of what a finding of a chapter asks for, and whether the
+// stage that is meant is to be added: where no chain that it went through has it.
+func (t Title) Deed(f pipeline.Finding, chapter int) pipeline.Finding {
+	if f = Deed(f); f.Act != pipeline.Change || f.Stage == "" {
+		return f
+	}
+	f.Add = true
+	for _, p := range t.Chapters[chapter].Parts {
+		c := t.Narrators[p.Voice.Narrator].Setups[p.Voice.Setup].Chain
+		if c == nil || f.Source != "" && p.Source != f.Source {
+			continue
+		}
+		for _, s := range c.Stages {
+			if slices.Contains(strings.Split(f.Stage, " or "), s.Stage) {
+				f.Add = false
+			}
 		}
 	}
 	return f
