@@ -51,11 +51,33 @@ type Recording struct {
 	Name string // of a file that an opener can give it
 }
 
-// piece is what is to be cut for one place.
+// clipSharedS is how near places of one recording are heard in one clip, seconds.
+const clipSharedS = 0.5
+
+// piece is what is to be cut for places near each other.
 type piece struct {
-	place  *Place
-	atS    float64 // in the recording
+	places []*Place
+	atS    []float64 // of each, in the recording
 	gainDB float64
+}
+
+// takes tells whether a place is heard in the piece, and takes it in.
+func (one *piece) takes(p *Place, atS float64) bool {
+	if math.Abs(atS-one.atS[0]) > clipSharedS {
+		return false
+	}
+	one.places, one.atS = append(one.places, p), append(one.atS, atS)
+	return true
+}
+
+// span is what of the recording is heard, seconds.
+func (one *piece) span() (fromS, toS float64) {
+	fromS = slices.Min(one.atS)
+	for i, p := range one.places {
+		long := max(clipAfterS, p.EndS-p.StartS+clipAfterS/2)
+		toS = max(toS, one.atS[i]+long)
+	}
+	return max(0, fromS-clipBeforeS), min(toS, fromS+clipMostS-clipBeforeS)
 }
 
 // Cut looks at the list's places and cuts a clip for each into dir, as FLAC of
@@ -71,24 +93,24 @@ func (l *List) Cut(ctx context.Context, o pipeline.Outcome, bring func(context.C
 		ch := &l.Chapters[c]
 		out := o.Chapters[ch.Index]
 		var order []Recording
-		pieces := map[Recording][]piece{}
+		pieces := map[Recording][]*piece{}
 		n := 0
 		for i := range ch.Places {
 			p := &ch.Places[i]
-			from, one, ok := sourceOf(*p, out, o.Specs)
-			if !ok || n == maxOfAChapter || left == 0 {
+			from, atS, gainDB, ok := sourceOf(*p, out, o.Specs)
+			near := func(one *piece) bool { return one.takes(p, atS) }
+			if !ok || slices.ContainsFunc(pieces[from], near) || n == maxOfAChapter || left == 0 {
 				continue
 			}
 			n++
 			left--
-			one.place = p
 			if pieces[from] == nil {
 				order = append(order, from)
 			}
-			pieces[from] = append(pieces[from], one)
+			pieces[from] = append(pieces[from], &piece{[]*Place{p}, []float64{atS}, gainDB})
 		}
 		for _, from := range order {
-			err := cut(ctx, from, pieces[from], bring, func(p Place) string { return filepath.Join(dir, nameOf(*ch, p, names)) })
+			err := cut(ctx, from, pieces[from], bring, func(one *piece) string { return filepath.Join(dir, nameOf(*ch, one, names)) })
 			switch kind := pipeline.KindOf(err); {
 			case err == nil:
 			case ctx.Err() != nil || kind != pipeline.Missing && kind != pipeline.Source:
@@ -101,23 +123,23 @@ func (l *List) Cut(ctx context.Context, o pipeline.Outcome, bring func(context.C
 	return without
 }
 
-// sourceOf is what a place can be cut from: a delivered file, one that lost
-// nothing where there is one, else its source.
-func sourceOf(p Place, ch pipeline.ChapterOutcome, specs []pipeline.Spec) (from Recording, one piece, ok bool) {
+// sourceOf is what a place can be cut from, and where and with which gain: a
+// delivered file, one that lost nothing where there is one, else its source.
+func sourceOf(p Place, ch pipeline.ChapterOutcome, specs []pipeline.Spec) (from Recording, atS, gainDB float64, ok bool) {
 	if !Placed(p.Finding) {
-		return from, one, false
+		return from, 0, 0, false
 	}
 	if f, spec, there := clearest(ch, specs); there {
 		if s, there := ch.Bodies(spec).InFile(p.Source, p.StartS); there {
-			return recordingOf(f), piece{atS: s, gainDB: matched(float64(f.Record.Levels.Integrated), float64(f.Record.Levels.TruePeak))}, true
+			return recordingOf(f), s, matched(float64(f.Record.Levels.Integrated), float64(f.Record.Levels.TruePeak)), true
 		}
 	}
 	for _, part := range ch.Parts {
 		if l := part.Profile.Levels; part.Source == p.Source && l.Frames > 0 {
-			return Recording{part.Source, string(part.Source)}, piece{atS: p.StartS, gainDB: matched(float64(l.Integrated), float64(l.TruePeak))}, true
+			return Recording{part.Source, string(part.Source)}, p.StartS, matched(float64(l.Integrated), float64(l.TruePeak)), true
 		}
 	}
-	return from, one, false
+	return from, 0, 0, false
 }
 
 // clearest is a chapter's file that lost nothing, else its first, and its spec.
@@ -148,34 +170,41 @@ func matched(lufs, dbtp float64) float64 {
 }
 
 // cut reads a recording once and writes the clips of its pieces.
-func cut(ctx context.Context, from Recording, pieces []piece, bring func(context.Context, Recording) (string, error), path func(Place) string) error {
+func cut(ctx context.Context, from Recording, pieces []*piece, bring func(context.Context, Recording) (string, error), path func(*piece) string) error {
 	at, err := bring(ctx, from)
 	if err != nil {
 		return err
 	}
-	var all []codec.Stretch
-	for _, p := range pieces {
-		long := max(clipAfterS, p.place.EndS-p.place.StartS+clipAfterS/2)
-		all = append(all,
-			codec.Stretch{FromS: max(0, p.atS-clipBeforeS), ToS: p.atS + min(long, clipMostS-clipBeforeS)},
-			codec.Stretch{FromS: max(0, p.atS-waveBeforeS), ToS: p.atS - waveBeforeS + WaveS})
+	var all []codec.Stretch // of each piece, then of the picture of each place
+	for _, one := range pieces {
+		fromS, toS := one.span()
+		all = append(all, codec.Stretch{FromS: fromS, ToS: toS})
+	}
+	for _, one := range pieces {
+		for _, s := range one.atS {
+			all = append(all, codec.Stretch{FromS: max(0, s-waveBeforeS), ToS: s - waveBeforeS + WaveS})
+		}
 	}
 	rateHz, heard, err := codec.Stretches(ctx, at, all)
 	if err != nil {
 		return err
 	}
-	for i, p := range pieces {
-		x := louder(heard[2*i], p.gainDB)
-		before := max(0, waveBeforeS-p.atS) // nothing is there before the start
-		p.place.Wave = extents(louder(heard[2*i+1], p.gainDB), int(math.Round(before/WaveS*waveColumns)), float64(rateHz)*WaveS/waveColumns)
-		if len(x) == 0 {
-			continue
+	pictures := heard[len(pieces):]
+	for i, one := range pieces {
+		clip := ""
+		if x := louder(heard[i], one.gainDB); len(x) > 0 {
+			to := path(one)
+			if err := write(to, x, rateHz, level.SeedOf(string(from.Blob)), dsp.FramesIn(all[i].FromS, rateHz)); err != nil {
+				return err
+			}
+			clip = filepath.Base(to)
 		}
-		to := path(*p.place)
-		if err := write(to, x, rateHz, level.SeedOf(string(from.Blob)), dsp.FramesIn(all[2*i].FromS, rateHz)); err != nil {
-			return err
+		for k, p := range one.places {
+			before := max(0, waveBeforeS-one.atS[k]) // nothing is there before the start
+			p.Wave = extents(louder(pictures[k], one.gainDB), int(math.Round(before/WaveS*waveColumns)), float64(rateHz)*WaveS/waveColumns)
+			p.Clip = clip
 		}
-		p.place.Clip = filepath.Base(to)
+		pictures = pictures[len(one.places):]
 	}
 	return nil
 }
@@ -225,19 +254,24 @@ func write(path string, x []float64, rateHz int, seed level.Seed, at dsp.Frames)
 	return err
 }
 
-// nameOf is a clip's file name: chapter, time in the file, and what is there.
-func nameOf(ch Chapter, p Place, taken map[string]bool) string {
+// nameOf is a clip's file name: chapter, time in the file, and what is there,
+// where it is one thing.
+func nameOf(ch Chapter, one *piece, taken map[string]bool) string {
+	p := one.places[slices.Index(one.atS, slices.Min(one.atS))]
 	at := "source-" + p.InSource
 	if p.FileS != nil {
 		at = p.InFile
 	}
 	h, rest, _ := strings.Cut(at, ":")
 	m, s, _ := strings.Cut(rest, ":")
-	what := p.Check
-	if !pipeline.ValidSlug(what) {
-		what = "finding"
+	base := fmt.Sprintf("%03d-%sh%sm%ss", ch.Number, h, m, s)
+	switch other := func(q *Place) bool { return q.Check != p.Check }; {
+	case slices.ContainsFunc(one.places, other):
+	case pipeline.ValidSlug(p.Check):
+		base += "-" + p.Check
+	default:
+		base += "-finding"
 	}
-	base := fmt.Sprintf("%03d-%sh%sm%ss-%s", ch.Number, h, m, s, what)
 	name := base + ".flac"
 	for n := 2; taken[name]; n++ {
 		name = fmt.Sprintf("%s-%d.flac", base, n)

@@ -126,8 +126,46 @@ func TestCut(t *testing.T) {
 			t.Errorf("%s: the picture has it at %.3f s", c.what, at)
 		}
 	}
-	if got := nameOf(l.Chapters[2], l.Chapters[2].Places[0], map[string]bool{}); got != "003-0h00m29.5s-finding.flac" {
+	if got := nameOf(l.Chapters[2], &piece{places: []*Place{&l.Chapters[2].Places[0]}, atS: []float64{29.5}}, map[string]bool{}); got != "003-0h00m29.5s-finding.flac" {
 		t.Errorf("a name that leads elsewhere: %s", got)
+	}
+}
+
+// TestCutTogether: what is found within half a second is heard in one clip, which
+// each of it names, and has its own picture.
+func TestCutTogether(t *testing.T) {
+	dir, out := t.TempDir(), t.TempDir()
+	o := pipeline.Outcome{Specs: []pipeline.Spec{spec()}, Chapters: []pipeline.ChapterOutcome{chapter(1, pipeline.Listen,
+		finding("clipped", pipeline.Listen, 40.3), finding("limiter", pipeline.Return, 40), finding("esses", pipeline.Listen, 40.9),
+		finding("hum", pipeline.Listen, 20), finding("hum", pipeline.Listen, 20.2))}}
+	recording(t, dir, string(o.Chapters[0].Files[0].Blob)+".wav", 60, 29.5)
+	bring := func(_ context.Context, r Recording) (string, error) { return filepath.Join(dir, r.Name), nil }
+	l := Of(o)
+	if err := l.Cut(t.Context(), o, bring, out); err != nil {
+		t.Fatal(err)
+	}
+	spikes := map[string]float64{}
+	for _, p := range l.Chapters[0].Places {
+		want, first := "001-0h00m29.5s.flac", 29.5
+		switch p.Check {
+		case "esses":
+			want, first = "001-0h00m30.4s-esses.flac", 30.4
+		case "hum":
+			want, first = "001-0h00m09.5s-hum.flac", 9.5
+		}
+		if p.Clip != want || len(p.Wave) == 0 {
+			t.Errorf("%s at %s: %q, %d columns", p.Check, p.InFile, p.Clip, len(p.Wave))
+		}
+		spikes[want] = 29.5 - first + clipBeforeS
+	}
+	if entries, err := os.ReadDir(out); err != nil || len(entries) != len(spikes) {
+		t.Fatalf("%d clips, %v", len(entries), err)
+	}
+	for _, name := range []string{"001-0h00m29.5s.flac", "001-0h00m30.4s-esses.flac"} {
+		x := samples(t, filepath.Join(out, name))
+		if at := loudest(x); math.Abs(float64(at)/rate-spikes[name]) > 0.001 {
+			t.Errorf("%s: the spike is at %.3f s, not %.3f", name, float64(at)/rate, spikes[name])
+		}
 	}
 }
 
@@ -139,10 +177,10 @@ func TestCutIsBounded(t *testing.T) {
 	for n := 1; n <= 2; n++ {
 		var found []pipeline.Finding
 		for i := range 50 {
-			found = append(found, finding("clicks", pipeline.Listen, 12+float64(i)/10))
+			found = append(found, finding("clicks", pipeline.Listen, 12+0.6*float64(i)))
 		}
 		o.Chapters = append(o.Chapters, chapter(n, pipeline.Listen, found...))
-		recording(t, dir, string(o.Chapters[n-1].Files[0].Blob)+".wav", 12, 5)
+		recording(t, dir, string(o.Chapters[n-1].Files[0].Blob)+".wav", 60, 5)
 	}
 	l := Of(o)
 	bring := func(_ context.Context, r Recording) (string, error) { return filepath.Join(dir, r.Name), nil }
