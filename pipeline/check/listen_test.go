@@ -108,7 +108,8 @@ func TestClipped(t *testing.T) {
 					if math.Abs(from-places[i]) > 0.02 || math.Abs(to-places[i]-lengthS) > 0.02 {
 						t.Errorf("%d Hz, %d bits: found %.3f to %.3f s, planted %.3f to %.3f", rate, bits, from, to, places[i], places[i]+lengthS)
 					}
-					if want := fmt.Sprintf("at %.1f dBFS", 20*math.Log10(at)); s.Weight != pipeline.Listen || !strings.Contains(s.Measured, want) || s.Do == "" || s.Limit == "" {
+					if want := fmt.Sprintf("at %.1f dBFS", 20*math.Log10(at)); s.Weight != pipeline.Listen || !strings.Contains(s.Measured, want) || s.Do == "" || s.Limit == "" ||
+						s.Unit != "samples" || !strings.HasPrefix(s.Measured, fmt.Sprintf("%g samples", s.Value)) {
 						t.Errorf("found %+v, want %q", s, want)
 					}
 				}
