@@ -52,6 +52,8 @@ type gateListener struct {
 	whole  [levels]int
 	joint  [len(gateBands{})][levels][levels]int32 // band, level of the whole, level of the band
 	n      int
+	loud   int         // the loudest level of the whole so far
+	paused [levels]int // the first block at each level of the whole that is gateApart under an earlier one, from 1; 0: none
 }
 
 func newGateListener(rateHz int) *gateListener {
@@ -59,7 +61,7 @@ func newGateListener(rateHz int) *gateListener {
 	for float64(size)/float64(rateHz) < gateBlockS {
 		size *= 2
 	}
-	return &gateListener{rateHz: rateHz, f: newFrames(size, size/2), bands: roomBands()}
+	return &gateListener{rateHz: rateHz, f: newFrames(size, size/2), bands: roomBands(), loud: levels - 1}
 }
 
 func (l *gateListener) Hear(x []float64) {
@@ -71,6 +73,9 @@ func (l *gateListener) Hear(x []float64) {
 			l.joint[b][whole][l.level(power, hz[0], hz[1])]++
 		}
 		l.n++
+		if l.loud = min(l.loud, whole); whole-l.loud >= gateApart && l.paused[whole] == 0 {
+			l.paused[whole] = l.n
+		}
 	})
 }
 
@@ -144,11 +149,24 @@ func (l *gateListener) Heard() []Stretch {
 	}
 	measured := fmt.Sprintf("the room is %.0f dB quieter between words than beneath them", least)
 	if floor >= gateEmpty {
-		measured = "the room falls to nothing between words"
+		measured = fmt.Sprintf("the room falls to nothing between words, by %.0f dB and more", least)
 	}
+	from := l.pause(quiet - gateQuiet)
 	return []Stretch{{
-		Weight: pipeline.Listen, Measured: measured, Limit: fmt.Sprintf("%.0f dB", gateDB),
+		From: from, To: from + dsp.Frames(len(l.f.block)), Weight: pipeline.Listen, Measured: measured, Limit: fmt.Sprintf("%.0f dB", gateDB),
 		Value: least, LimitValue: gateDB, Unit: "dB",
-		Do: "listen for a room that comes and goes; ask for the recording without gate or expander, for what they took can't be brought back",
+		Do: "listen here, and to other pauses, for a room that comes and goes; ask for the recording without gate or expander, for what they took can't be brought back",
 	}}
+}
+
+// pause is where the first pause behind words begins, of blocks at a level or
+// under it.
+func (l *gateListener) pause(level int) dsp.Frames {
+	first := 0
+	for _, n := range l.paused[max(0, level):] {
+		if n > 0 && (first == 0 || n < first) {
+			first = n
+		}
+	}
+	return dsp.Frames(max(0, first-1) * l.f.hop)
 }
