@@ -91,7 +91,7 @@ func (l *clipListener) Heard() []Stretch {
 			From: p.from, To: p.to, Weight: pipeline.Listen,
 			Measured: fmt.Sprintf("%d samples cut flat at %.1f dBFS", p.samples, 20*math.Log10(max(-p.low, p.high))),
 			Limit:    "none", Value: float64(p.samples), Unit: "samples",
-			Do:       "listen whether it is heard; if so, ask for the line again with less gain",
+			Do: "listen whether it is heard; if so, ask for the line again with less gain",
 		})
 	}
 	return out
