@@ -7,9 +7,9 @@ import (
 	"strings"
 )
 
-// clinic holds what is said of test reads, and what drafts do to them, to what
+// clinicRows holds what is said of test reads, and what drafts do to them, to what
 // the reads were made from. Settings were fixed on other voices, booths and seeds.
-func clinic(ctx context.Context, s *site, t *table) error {
+func clinicRows(ctx context.Context, s *site, t *table) error {
 	parts := []struct {
 		name string
 		rows func(ctx context.Context, s *site, t *table) error

@@ -38,7 +38,7 @@ func proofs() []proof {
 		{name: "sound", help: "every stage against published values, and against ffmpeg: filters, static curves, dynamics, harmonics, limiter, dither, rates, esses, a shout", prove: sound},
 		{name: "restoration", help: "what every stage that restores gives and takes, against clean recordings: noise, hum, clicks, plosives, breaths", prove: restoration},
 		{name: "voice", help: "what is told of a voice and its room, against what readings were made from: pace, reverberation", prove: voice},
-		{name: "clinic", help: "what is said of test reads, and what drafts do to them, against what the reads were made from: --rows figures,modes,…", rows: true, prove: clinic},
+		{name: "clinic", help: "what is said of test reads, and what drafts do to them, against what the reads were made from: --rows figures,modes,…", rows: true, prove: clinicRows},
 		{name: "board", help: "faults planted in narration, by kind and level: how many are found, and false alarms in a finished hour; or those of recordings in --files, by --labels", files: true, sized: true, prove: board},
 		{name: "faults", help: "processes killed, frozen and cut off, storage and broker lost and damaged, with real servers: nothing is forgotten, doubled or wrong", runs: true, prove: faultRows},
 	}
