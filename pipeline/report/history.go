@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 )
@@ -21,17 +22,58 @@ func History(w io.Writer, narrator string, all []pipeline.Past, dismissed []pipe
 		{"title", "setup", "session", "chapters", "speech", "room tone", "signal-to-noise", "pace", "reverberation", "furthest from the others"},
 		{"", "", "", "of a minute", "dBFS", "dBFS", "dB", "syllables/s", "s", ""},
 	}
+	why := map[string]bool{} // what is not known, and the reason
 	for i, p := range all {
-		l := p.Likeness
-		rows = append(rows, []string{
-			p.Title, p.Setup, p.Session, fmt.Sprint(p.Chapters), unlessZero(float64(l.Speech), "%.1f"), unlessZero(float64(l.Floor), "%.1f"), unlessZero(float64(l.SNR), "%.1f"),
-			unlessZero(l.Pace, "%.1f"), unlessZero(l.ReverbS, "%.2f"), furthest(all, i),
-		})
+		row := []string{p.Title, p.Setup, p.Session}
+		for _, c := range pastCells(all, i) {
+			if c.text == "" {
+				c.text, why[c.unknown] = unknownCell, true
+			}
+			row = append(row, c.text)
+		}
+		rows = append(rows, row)
 	}
 	t.table(rows)
 	t.line("")
+	if len(why) > 0 {
+		t.line("%s stands for what is not known", unknownCell)
+		for _, c := range pastCells([]pipeline.Past{{}}, 0) {
+			if why[c.unknown] {
+				t.line("  %s", c.unknown)
+			}
+		}
+		t.line("")
+	}
 	t.dismissed(dismissed)
 	return t.err
+}
+
+const unknownCell = "–"
+
+// A pastCell is one of a session's figures, or why it is not known.
+type pastCell struct{ text, unknown string }
+
+// pastCells are those of the i-th session, in the order of columns.
+func pastCells(all []pipeline.Past, i int) []pastCell {
+	p := all[i]
+	l := p.Likeness
+	chapters := ""
+	if p.Chapters > 0 {
+		chapters = fmt.Sprint(p.Chapters)
+	}
+	reverb := unlessZero(l.ReverbS, "%.2f")
+	if l.ReverbS == 0 && (meter.Reverberation{DirectDB: l.DirectDB}).Class() == "dry" {
+		reverb = sprintf("< %.2f", meter.ShortestReverbS)
+	}
+	return []pastCell{
+		{chapters, "chapters of a minute: there is none, and the other figures are those of shorter parts"},
+		{unlessZero(float64(l.Speech), "%.1f"), "speech: nobody was heard speaking"},
+		{unlessZero(float64(l.Floor), "%.1f"), "room tone: there was no half second without speech"},
+		{unlessZero(float64(l.SNR), "%.1f"), "signal-to-noise: for want of speech or room tone"},
+		{unlessZero(l.Pace, "%.1f"), "pace: there were less than ten seconds of speech"},
+		{reverb, "reverberation: too few words ended in a pause to hear it by"},
+		{furthest(all, i), "furthest from the others: no other session with the setup has a spectrum"},
+	}
 }
 
 func titles(all []pipeline.Past) int {
@@ -43,19 +85,19 @@ func titles(all []pipeline.Past) int {
 }
 
 func unlessZero(v float64, format string) string {
-	if v == 0 {
-		return "–"
+	if v == 0 || math.IsInf(v, 0) || math.IsNaN(v) {
+		return ""
 	}
 	return sprintf(format, v)
 }
 
 // furthest is the third octave in which a session's spectrum lies furthest from
-// the middle of the other sessions with its setup.
+// the middle of the other sessions with its setup; empty where nothing can be said.
 func furthest(all []pipeline.Past, i int) string {
 	bands := spectrum.ThirdOctaves()
 	own := all[i].Likeness.Spectrum
 	if !known(own) {
-		return "–"
+		return ""
 	}
 	most, at := 0.0, -1
 	for k := range bands {
@@ -66,7 +108,7 @@ func furthest(all []pipeline.Past, i int) string {
 			}
 		}
 		if len(others) == 0 {
-			return "–"
+			return ""
 		}
 		slices.Sort(others)
 		d := float64(own[k]) - (others[len(others)/2]+others[(len(others)-1)/2])/2
@@ -75,7 +117,7 @@ func furthest(all []pipeline.Past, i int) string {
 		}
 	}
 	if at < 0 {
-		return "–"
+		return ""
 	}
 	return sprintf("%+.1f dB at %.0f Hz", most, bands[at].Mid)
 }

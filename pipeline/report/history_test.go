@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"strings"
 	"testing"
 
 	"chapterhouse/dsp"
@@ -23,14 +24,20 @@ func TestHistory(t *testing.T) {
 		}
 		return p
 	}
-	bare := pipeline.Past{Title: "zinc", Setup: "hall", Session: "monday", Chapters: 1, Likeness: pipeline.Likeness{Floor: -60}}
-	all := []pipeline.Past{past("tide", "cupboard", "monday", 0, 0), past("tide", "cupboard", "tuesday", 200, 3), past("orchard", "cupboard", "monday", 40, 9), bare}
+	bare := pipeline.Past{Title: "zinc", Setup: "hall", Session: "monday", Chapters: 0, Likeness: pipeline.Likeness{Floor: -60}}
+	dry := past("zinc", "hall", "tuesday", 0, 0)
+	dry.Likeness.ReverbS, dry.Likeness.DirectDB = 0, 30
+	all := []pipeline.Past{past("tide", "cupboard", "monday", 0, 0), past("tide", "cupboard", "tuesday", 200, 3), past("orchard", "cupboard", "monday", 40, 9), bare, dry}
 	var text bytes.Buffer
 	dismissed := []pipeline.Dismissal{{Check: "clicks", Found: 9, Dismissed: 7, Spared: 6, Limit: 18, Unit: "dB"}, {Check: "note", Found: 1, Dismissed: 1}}
 	if err := History(&text, "ines-marlow", all, dismissed); err != nil {
 		t.Fatal(err)
 	}
 	golden(t, "history.txt", text.Bytes())
+	text.Reset()
+	if err := History(&text, "ines-marlow", all[:3], nil); err != nil || strings.Contains(text.String(), "stands for what") {
+		t.Errorf("%v, where all is known:\n%s", err, text.String())
+	}
 	if err := History(failing{}, "ines-marlow", all, dismissed); err == nil {
 		t.Error("a full disk is not told")
 	}
