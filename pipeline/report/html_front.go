@@ -89,8 +89,9 @@ func (b builder) front(style template.CSS) frontView {
 		}
 	}
 	for _, t := range []tally{{"return", "to return", of[pipeline.Return]}, {"listen", "to listen to", of[pipeline.Listen]}, {"ready", "ready", of[pipeline.Ready]}, {"missing", "missing", holes}} {
-		t.Glyph = glyph(t.Glyph)
-		v.Tally = append(v.Tally, t)
+		if t.Glyph = glyph(t.Glyph); t.N > 0 {
+			v.Tally = append(v.Tally, t)
+		}
 	}
 	for _, d := range b.r.Deliveries {
 		files := count(d.Files, "file")
