@@ -19,7 +19,7 @@ import (
 // coordinators closing at once write the same bytes.
 func (p *pass) close(plan pipeline.Plan, profiles []chapterOf[pipeline.ProfileRecord], fits pipeline.Fits, gains pipeline.Gains, files []made) (pipeline.Outcome, error) {
 	o := pipeline.Outcome{
-		Run: p.run, Slug: p.title, Title: p.sub.Title.Name, House: p.sub.House, RateHz: plan.RateHz,
+		Run: p.run, Slug: p.title, Title: p.sub.Title.Name, House: p.sub.House, Signed: p.sub.Settings.Name, RateHz: plan.RateHz,
 		Specs: plan.Specs, Skipped: plan.Skipped, Gains: gains, Engine: p.sub.Engine,
 		Author: p.sub.Title.Author, Language: p.sub.Title.Language, Year: p.sub.Title.Year,
 		Sessions: p.sessions(fits), Cost: p.spent(), Narrators: map[string]string{},

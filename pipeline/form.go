@@ -61,6 +61,7 @@ func (s Submission) Check() error {
 	var f form
 	f.slug("title", s.Title.Slug)
 	f.name("house", s.House)
+	f.name("house", s.Settings.Name)
 	f.name("title", s.Title.Name)
 	f.rate(s.Title.RateHz, 0)
 	f.specs(s.Specs)
@@ -130,6 +131,7 @@ func (o Outcome) Check() error {
 	f.want(ValidRun(o.Run), "%.40q is no run", o.Run)
 	f.slug("title", o.Slug)
 	f.name("house", o.House)
+	f.name("house", o.Signed)
 	f.name("title", o.Title)
 	f.specs(o.Specs)
 	if e := o.Excerpt; e != nil {

@@ -2,8 +2,9 @@ package pipeline
 
 // Settings are a house's own numbers, from house.yaml, defaults filled in.
 type Settings struct {
-	House string        `json:"house"` // its name
-	Specs []string      `json:"specs"` // for titles that name none
+	House string        `json:"house"`          // what its files and people's reports call it
+	Name  string        `json:"name,omitempty"` // how it signs what it sends to others; empty: not at all
+	Specs []string      `json:"specs"`          // for titles that name none
 	Level LevelSettings `json:"level"`
 	Fit   FitSettings   `json:"fit"`
 	Job   JobSettings   `json:"job"`

@@ -176,6 +176,7 @@ type Outcome struct {
 	Language  string            `json:"language,omitempty"`
 	Year      int               `json:"year,omitempty"`
 	House     string            `json:"house"`
+	Signed    string            `json:"signed,omitempty"` // the house as it signs letters; empty: it does not
 	RateHz    int               `json:"rate_hz"`
 	Verdict   Verdict           `json:"verdict"` // the worst of its chapters'
 	Specs     []Spec            `json:"specs"`

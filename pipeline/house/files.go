@@ -18,6 +18,7 @@ import (
 
 type settings struct {
 	House strict.Name   `json:"house"`
+	Name  strict.Name   `json:"name" default:"" doc:"what letters are signed with"`
 	Specs []strict.Slug `json:"specs" default:"" len:"1..8"`
 	Level levelSettings `json:"level" default:""`
 	Fit   fitSettings   `json:"fit" default:""`
@@ -38,7 +39,7 @@ type jobSettings struct {
 
 func (f settings) settings() pipeline.Settings {
 	s := pipeline.Settings{
-		House: string(f.House), Level: pipeline.LevelSettings(f.Level), Fit: pipeline.FitSettings(f.Fit), Job: pipeline.JobSettings(f.Job),
+		House: string(f.House), Name: string(f.Name), Level: pipeline.LevelSettings(f.Level), Fit: pipeline.FitSettings(f.Fit), Job: pipeline.JobSettings(f.Job),
 		Specs: words(f.Specs),
 	}
 	if len(s.Specs) == 0 {

@@ -75,7 +75,7 @@ func TestFind(t *testing.T) {
 
 func TestLoad(t *testing.T) {
 	h := good(t, nil)
-	want := pipeline.Settings{House: "Quiet Street", Specs: []string{"retail", "library"},
+	want := pipeline.Settings{House: "Quiet Street", Name: "Quiet Street Readings", Specs: []string{"retail", "library"},
 		Level: pipeline.LevelSettings{PoolMinS: 30}, Fit: pipeline.FitSettings{MinSpeechS: 60}, Job: pipeline.JobSettings{MemoryMiB: 512}}
 	if !reflect.DeepEqual(h.Settings, want) {
 		t.Errorf("settings %+v", h.Settings)

@@ -101,7 +101,7 @@ func PickupsHTML(w io.Writer, o pipeline.Outcome, l attention.List, narrator str
 	if err != nil {
 		return pipeline.Errorf(pipeline.Bug, "page", "%w", err)
 	}
-	v := pickupsView{Style: template.CSS(style), Title: l.Name, Narrator: o.Narrators[narrator], House: o.House, Pickups: Pickups(l, narrator)}
+	v := pickupsView{Style: template.CSS(style), Title: l.Name, Narrator: o.Narrators[narrator], House: o.Signed, Pickups: Pickups(l, narrator)}
 	v.Lines = count(len(v.Pickups), "line")
 	var text bytes.Buffer
 	if err := set.ExecuteTemplate(&text, "pickups", v); err != nil {

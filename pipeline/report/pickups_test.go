@@ -17,7 +17,7 @@ func asked() (pipeline.Outcome, attention.List) {
 			Narrator: who, InFile: in, Clip: "001-" + check + ".flac",
 		}
 	}
-	o := pipeline.Outcome{Title: "The Long Tide", House: "kiln-yard", Narrators: map[string]string{"ines-marlow": "Ines Marlow"}}
+	o := pipeline.Outcome{Title: "The Long Tide", House: "kiln-yard", Signed: "Kiln Yard", Narrators: map[string]string{"ines-marlow": "Ines Marlow"}}
 	return o, attention.List{Name: "The Long Tide", Chapters: []attention.Chapter{
 		{Number: 7, Name: "Frost", Places: []attention.Place{place("clipped", pipeline.Pickup, "ines-marlow", "0:01:02.0"), place("hum", pipeline.Change, "ines-marlow", "0:02:00.0")}},
 		{Number: 2, Name: "Two Lanterns", Places: []attention.Place{place("note", pipeline.Pickup, "ines-marlow", "0:12:34.5"), place("dropout", pipeline.Pickup, "tobias-wren", "0:13:00.0")}},
@@ -37,6 +37,14 @@ func TestPickups(t *testing.T) {
 	}
 	golden(t, "pickups.html", page.Bytes())
 	read(t, page.Bytes())
+	if text := page.String(); !strings.Contains(text, "Kiln Yard") || strings.Contains(text, "kiln-yard") {
+		t.Error("it is not signed as the house signs")
+	}
+	o.Signed = ""
+	var unsigned bytes.Buffer
+	if err := PickupsHTML(&unsigned, o, l, "ines-marlow"); err != nil || strings.Contains(strings.ToLower(unsigned.String()), "kiln") || !strings.Contains(unsigned.String(), "With thanks for the reading.") {
+		t.Errorf("%v, where the house does not sign:\n%s", err, unsigned.String())
+	}
 	if err := PickupsCSV(&table, l, "ines-marlow"); err != nil {
 		t.Fatal(err)
 	}
