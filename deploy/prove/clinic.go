@@ -15,6 +15,7 @@ func clinicRows(ctx context.Context, s *site, t *table) error {
 		rows func(ctx context.Context, s *site, t *table) error
 	}{
 		{"figures", clinicFigures},
+		{"pairs", clinicPairs},
 	}
 	var names []string
 	for _, p := range parts {

@@ -1,0 +1,220 @@
+package clinic
+
+import (
+	"math"
+	"slices"
+
+	"chapterhouse/dsp"
+	"chapterhouse/dsp/resample"
+	"chapterhouse/pipeline"
+)
+
+// A Match is the chain that best turns one recording into another.
+type Match struct {
+	Draft      Draft      `json:"draft"`
+	Confidence Confidence `json:"confidence"`
+	Why        string     `json:"why"` // of the confidence
+	Alignment  Alignment  `json:"alignment,omitzero"`
+	// GainDB is by how much the finished is louder than the draft's output: level
+	// comes at the end of a night.
+	GainDB dsp.DB `json:"gain_db"`
+	// Left is what is left between the draft's output and the finished, by third
+	// octave, then by the raw's level while speaking.
+	Left []Distance `json:"left"`
+	// Unexplained is what none of our stages does, one sentence each.
+	Unexplained []string `json:"unexplained,omitempty"`
+}
+
+// A Distance is what is left in a part of the spectrum or at a level, finished
+// less draft.
+type Distance struct {
+	Hz        float64  `json:"hz,omitempty"`         // middle of a third octave; 0: all of them
+	LevelDBFS dsp.DBFS `json:"level_dbfs,omitempty"` // of the raw after the fit, middle of 6 dB; 0: all
+	Pauses    bool     `json:"pauses,omitempty"`     // while nobody speaks
+	MeanDB    dsp.DB   `json:"mean_db"`
+	RMSDB     dsp.DB   `json:"rms_db"` // of 46 ms frames
+	Frames    int      `json:"frames"`
+}
+
+const (
+	likeReference = -23.0 // dBFS that drafts' thresholds count from
+	leastAlikeS   = 8.0   // of speech that must be found in both
+)
+
+// Like finds the chain that best turns a raw read into a finished one of the
+// same performance. The finished may be delayed, trimmed, at another gain and
+// rate, and its pauses edited. Where the two can't be laid beside each other,
+// what LikeEarlier finds is returned, and why.
+func Like(raw, finished *Read) (Match, error) {
+	fin, err := atRate(finished, raw.RateHz)
+	if err != nil {
+		return Match{}, err
+	}
+	pieces, lie := align(raw.x, fin, raw.RateHz, raw.Marks.Phrases)
+	if len(pieces) == 0 || lie.FoundS < leastAlikeS {
+		m, err := LikeEarlier(raw, finished)
+		m.Alignment = lie
+		m.Unexplained = append(misaligned(lie), m.Unexplained...)
+		return m, err
+	}
+	g := newGrid(raw, fin, pieces)
+	f := newFitter(newBench(raw, g, likeReference))
+	c, err := f.find()
+	if err != nil {
+		return Match{}, err
+	}
+	return f.match(c, lie, pieces, fin, finished)
+}
+
+// atRate is a read's samples at a rate.
+func atRate(r *Read, rateHz int) ([]float64, error) {
+	if r.RateHz == rateHz {
+		return r.x, nil
+	}
+	s, err := resample.New(r.RateHz, rateHz)
+	if err != nil {
+		return nil, pipeline.Errorf(pipeline.Source, r.File, "its rate of %d Hz can't be brought to %d Hz: export it at one of the usual rates", r.RateHz, rateHz)
+	}
+	var y []float64
+	emit := func(part []float64) { y = append(y, part...) }
+	s.Write(r.x, emit)
+	s.Close(emit)
+	return y, nil
+}
+
+// find looks for the chain: from what the levels show to a chain of everything,
+// then by what each choice that has no scale leaves, then without what is not
+// worth a stage.
+func (f *fitter) find() (candidate, error) {
+	s := f.sight()
+	c, err := f.start(s)
+	if err != nil {
+		return c, err
+	}
+	c, cost, err := f.search(c, pairRounds)
+	if err != nil {
+		return c, err
+	}
+	for _, other := range f.others(s, c) {
+		if math.Sqrt(cost) < pairGoodDB {
+			break
+		}
+		t, its, err := f.search(other.candidate, other.rounds, other.only...)
+		if err != nil {
+			return c, err
+		}
+		if its < cost {
+			if t, its, err = f.search(t, 2); err != nil {
+				return c, err
+			}
+			c, cost = t, its
+		}
+	}
+	if c, cost, err = f.spared(c, cost); err != nil {
+		return c, err
+	}
+	c, _, err = f.search(c, pairRounds)
+	return c, err
+}
+
+// An other is a candidate with another choice, and what is to be looked for
+// again.
+type other struct {
+	candidate candidate
+	rounds    int
+	only      []string
+}
+
+// others are the choices beside those of c.
+func (f *fitter) others(s sighting, c candidate) (all []other) {
+	if m := c.module("compressor"); m != nil {
+		k := m.knobs
+		detector, shift := "peak", 5.0
+		if v := m.now().params; v[len(v)-1].value == "peak" {
+			detector, shift = "rms", -5
+		}
+		t := compressorModule(detector, k[0].at+shift, ratioOf(k[1].at), k[2].at, hzOf(k[3].at), hzOf(k[4].at))
+		all = append(all, other{c.put(t, ""), 3, []string{"compressor"}})
+	}
+	if c.module("expander") != nil {
+		if t, ok := f.startExpander(s, true); ok {
+			all = append(all, other{c.put(t, ""), 3, []string{"expander"}})
+		}
+	}
+	if e := c.module("eq"); e != nil && c.module("compressor") != nil {
+		all = append(all, other{c.without("eq").put(*e, "compressor"), 3, []string{"compressor", "eq"}})
+	}
+	return all
+}
+
+// spared is the candidate without stages that take away too little.
+func (f *fitter) spared(c candidate, cost float64) (candidate, float64, error) {
+	for _, name := range []string{"ride", "de-esser", "expander", "compressor", "eq", "highpass"} {
+		if c.module(name) == nil {
+			continue
+		}
+		t := c.without(name)
+		its, err := f.cost(t)
+		if err != nil {
+			return c, cost, err
+		}
+		if math.Sqrt(its)-math.Sqrt(cost) > stageClearDB {
+			continue
+		}
+		if t, its, err = f.search(t, 2); err != nil {
+			return c, cost, err
+		}
+		if math.Sqrt(its)-math.Sqrt(cost) < stageWorth {
+			c, cost = t, its
+		}
+	}
+	return c, cost, nil
+}
+
+// rounded is a step with settings as a person types them: what is less isn't
+// heard.
+func (s step) rounded() step {
+	s.params = s.params.rounded()
+	s.items = slices.Clone(s.items)
+	for i := range s.items {
+		s.items[i] = s.items[i].rounded()
+	}
+	return s
+}
+
+func (fs fields) rounded() fields {
+	out := slices.Clone(fs)
+	for i := range out {
+		switch v := out[i].value.(type) {
+		case float64:
+			out[i].value = typed(v)
+		case []float64:
+			w := make([]float64, len(v))
+			for j := range v {
+				w[j] = typed(v[j])
+			}
+			out[i].value = w
+		case []fields:
+			w := make([]fields, len(v))
+			for j := range v {
+				w[j] = v[j].rounded()
+			}
+			out[i].value = w
+		}
+	}
+	return out
+}
+
+// typed is a number to three figures, and to a tenth where it has fewer before
+// the point.
+func typed(v float64) float64 {
+	switch {
+	case math.Abs(v) >= 1000:
+		return math.Round(v/10) * 10
+	case math.Abs(v) >= 30:
+		return math.Round(v)
+	case math.Abs(v) >= 3:
+		return math.Round(v*10) / 10
+	}
+	return math.Round(v*100) / 100
+}
