@@ -18,15 +18,13 @@ const (
 	familyFloorDB  = 6.0
 	familyPace     = 0.15 // of the others' pace
 	familyDirectDB = 2.0
-	familyFromHz   = 90.0 // below, the voice's own pitch decides; above familyToHz the text's esses
-	familyToHz     = 6300.0
 )
 
 func family() Check {
 	return Check{
 		Name: "family",
 		Doc: "The part sounds unlike the title's other chapters of this narrator and session, as they were recorded: its level by more " +
-			"than 4 dB, its tone by more than 4 dB in a third of an octave (90 to 6300 Hz, beside the level), its floor by more than 6 dB, its pace by " +
+			"than 4 dB, its tone by more than 4 dB in a third of an octave or 3 dB in an octave (90 to 6300 Hz, beside the middle of its bands), its floor by more than 6 dB, its pace by " +
 			"more than 15 %, its room by more than 2 dB in how far the voice falls in 60 ms; each by four times the spread of the others at least. It takes five others with a minute of speech. A microphone " +
 			"that was moved, a gain that was touched, a day that was named wrongly, a tired voice: or the story. Listen beside another chapter.",
 		Read: func(t Title, chapter int) (out []pipeline.Finding) {
@@ -110,20 +108,20 @@ func unlike(p pipeline.PartOutcome, others []pipeline.PartOutcome) (out []pipeli
 			out = append(out, pipeline.Finding{Measured: t.said(at-middle) + " " + beside, Limit: t.limit(off), Do: t.do, Weight: pipeline.Listen})
 		}
 	}
-	worst, at, limit := 0.0, 0.0, 0.0
-	for i, b := range spectrum.ThirdOctaves() {
-		if b.Mid < familyFromHz || b.Mid > familyToHz {
-			continue
-		}
-		band := func(l pipeline.Likeness) float64 { return third(l.Spectrum, i) }
-		middle, off, ok := usualOf(values(band), familyToneDB)
-		if d := band(p.Likeness) - middle; ok && math.Abs(d)-off > 0 && math.Abs(d) > math.Abs(worst) {
-			worst, at, limit = d, b.Mid, off
-		}
+	if len(others) < familyLeast {
+		return out
 	}
-	if worst != 0 {
+	var middle pipeline.Spectrum
+	for i := range spectrum.ThirdOctaves() {
+		middle = append(middle, dsp.DBFS(median(known(values(func(l pipeline.Likeness) float64 { return third(l.Spectrum, i) })))))
+	}
+	var usual []tone
+	for _, q := range others {
+		usual = append(usual, toneOf(q.Likeness.Spectrum, middle))
+	}
+	if off, ok := toneOf(p.Likeness.Spectrum, middle).off(usual, familyToneDB); ok {
 		out = append(out, pipeline.Finding{
-			Measured: fmt.Sprintf("%+.1f dB at %s %s", worst, hertz(at), beside), Limit: fmt.Sprintf("±%.1f dB", limit),
+			Measured: fmt.Sprintf("%+.1f dB about %s %s", off.db, hertz(off.hz), beside), Limit: off.allowed(),
 			Do: "listen beside another chapter: was the microphone moved?", Weight: pipeline.Listen,
 		})
 	}

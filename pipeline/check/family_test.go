@@ -42,6 +42,13 @@ func band(hz float64) int {
 	return -1
 }
 
+// bell raises an octave.
+func bell(s pipeline.Spectrum, hz float64, db dsp.DBFS) {
+	for i := band(hz) - 1; i <= band(hz)+1; i++ {
+		s[i] += db
+	}
+}
+
 // What lies outside its family is said with its number; what is nearly in it,
 // what has too few others and what is too short is not.
 func TestFamily(t *testing.T) {
@@ -59,7 +66,19 @@ func TestFamily(t *testing.T) {
 		{"floor", with(func(p *pipeline.PartOutcome) { p.Likeness.Floor += 8 }), "+9.0 dB in the room's floor"},
 		{"pace", with(func(p *pipeline.PartOutcome) { p.Likeness.Pace = 5.6 }), "+24 % in pace"},
 		{"room", with(func(p *pipeline.PartOutcome) { p.Likeness.DirectDB = -6 }), "-3.0 dB in how dry"},
-		{"tone", with(func(p *pipeline.PartOutcome) { p.Likeness.Spectrum[band(200)] += 6 }), "dB at 200 Hz"},
+		{"tone", with(func(p *pipeline.PartOutcome) { p.Likeness.Spectrum[band(200)] += 6 }), "+6.0 dB about 200 Hz"},
+		{"tone of an octave", with(func(p *pipeline.PartOutcome) { bell(p.Likeness.Spectrum, 200, 3.6) }), "+3.6 dB about 200 Hz"},
+		{"tone of an octave, a little", with(func(p *pipeline.PartOutcome) { bell(p.Likeness.Spectrum, 200, 2.5) }), ""},
+		{"tone that moves the level it is counted against", with(func(p *pipeline.PartOutcome) {
+			bell(p.Likeness.Spectrum, 200, 6)
+			for i := range p.Likeness.Spectrum {
+				p.Likeness.Spectrum[i] -= 3
+			}
+		}), "+6.0 dB about"},
+		{"tone beside one that is odd", func(b *Title) {
+			bell(b.Chapters[2].Parts[0].Likeness.Spectrum, 200, 6)
+			bell(b.Chapters[4].Parts[0].Likeness.Spectrum, 200, 6)
+		}, "+6.0 dB about"},
 		{"tone below the voice", with(func(p *pipeline.PartOutcome) { p.Likeness.Spectrum[band(50)] += 20 }), ""},
 		{"not measured", with(func(p *pipeline.PartOutcome) { p.Likeness = pipeline.Likeness{Floor: dsp.DBFS(dsp.Silence)} }), ""},
 		{"too short", with(func(p *pipeline.PartOutcome) { p.Likeness.Speech, p.Profile.SpeechS = -40, 50 }), ""},
@@ -117,7 +136,7 @@ func TestHistory(t *testing.T) {
 		want   string
 	}{
 		{"nothing", func(*Title) {}, ""},
-		{"a moved microphone", func(b *Title) { move(b, 0, 4) }, "n, booth, day-2: 4.2 dB up at 200 Hz since session day-1"},
+		{"a moved microphone", func(b *Title) { move(b, 0, 4) }, "n, booth, day-2: 4.0 dB up about 200 Hz since session day-1"},
 		{"nearly", func(b *Title) { move(b, 0, 2.4) }, ""},
 		{"a fan", func(b *Title) { move(b, -8, 0) }, "the room is 8.2 dB less under the voice since session day-1"},
 		{"two chapters only", func(b *Title) { move(b, 0, 4); b.Chapters = b.Chapters[:6] }, ""},

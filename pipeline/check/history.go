@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 )
 
@@ -20,8 +19,8 @@ const (
 func history() Check {
 	return Check{
 		Name: "history",
-		Doc: "A session sounds unlike the same narrator and setup before: the title's other sessions, or the title before this one. Its tone by more than 3 dB in a third of an octave (90 to 6300 Hz, " +
-			"beside the level), its signal-to-noise ratio by more than 6 dB, its pace by more than 20 %, its room by more than 2 dB in how far the voice falls in 60 ms, on the middle of three chapters and more each. " +
+		Doc: "A session sounds unlike the same narrator and setup before: the title's other sessions, or the title before this one. Its tone by more than 3 dB in a third of an octave or 2.2 dB in an octave (90 to 6300 Hz, " +
+			"beside the middle of its bands), its signal-to-noise ratio by more than 6 dB, its pace by more than 20 %, its room by more than 2 dB in how far the voice falls in 60 ms, on the middle of three chapters and more each. " +
 			"A setup that is not as it was: mend it before more is recorded, or give it a setup and chain of its own.",
 		Whole: func(t Title) (out []pipeline.Finding) {
 			for i, s := range t.Sessions {
@@ -90,14 +89,8 @@ type difference struct {
 
 // differences are what two likenesses differ in by more than it takes.
 func differences(is, was pipeline.Likeness) (out []difference) {
-	worst, at := 0.0, 0.0
-	for i, b := range spectrum.ThirdOctaves() {
-		if d := third(is.Spectrum, i) - third(was.Spectrum, i); b.Mid >= familyFromHz && b.Mid <= familyToHz && math.Abs(d) > math.Abs(worst) {
-			worst, at = d, b.Mid
-		}
-	}
-	if math.Abs(worst) > historyToneDB {
-		out = append(out, difference{fmt.Sprintf("%.1f dB %s at %s", math.Abs(worst), upOrDown(worst), hertz(at)), fmt.Sprintf("±%.0f dB", historyToneDB),
+	if off, ok := toneOf(is.Spectrum, was.Spectrum).off(nil, historyToneDB); ok {
+		out = append(out, difference{fmt.Sprintf("%.1f dB %s about %s", math.Abs(off.db), upOrDown(off.db), hertz(off.hz)), off.allowed(),
 			"listen to both: was the microphone moved?", pipeline.Listen})
 	}
 	if d := measured(float64(is.SNR)) - measured(float64(was.SNR)); math.Abs(d) > historySNRDB {
