@@ -18,7 +18,7 @@ const (
 	boardBeds    = 32  // readings that faults are laid on
 	boardCleanH  = 5.8 // hours that nothing is planted in
 	boardBedS    = 150.0
-	boardLongS   = 660.0
+	boardLongS   = 900.0 // what drifts is told from what sentences do by themselves over a quarter of an hour, not over ten minutes
 	boardLong    = 8     // long readings
 	boardChapS   = 300.0 // of a clean chapter
 	boardHz      = 44100

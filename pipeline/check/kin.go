@@ -22,15 +22,29 @@ const (
 // lie: leastOff at least, more where they lie far apart themselves. ok is false
 // where too few are known.
 func usualOf(others []float64, leastOff float64) (middle, off float64, ok bool) {
-	others = slices.DeleteFunc(slices.Clone(others), func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
+	others = known(others)
 	if len(others) < familyLeast {
 		return 0, 0, false
 	}
-	middle = median(others)
-	for i, v := range others {
-		others[i] = math.Abs(v - middle)
+	return median(others), max(leastOff, familySpread*deviation(others)), true
+}
+
+// deviation is the standard deviation by the median absolute one; 0: of nothing.
+func deviation(v []float64) float64 {
+	v = known(v)
+	if len(v) == 0 {
+		return 0
 	}
-	return middle, max(leastOff, familySpread*madToSigma*median(others)), true
+	middle := median(v)
+	for i := range v {
+		v[i] = math.Abs(v[i] - middle)
+	}
+	return madToSigma * median(v)
+}
+
+// known is a copy of the values that are numbers.
+func known(v []float64) []float64 {
+	return slices.DeleteFunc(slices.Clone(v), func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
 }
 
 // median sorts what it is given. It is NaN of nothing.

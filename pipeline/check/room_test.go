@@ -128,6 +128,24 @@ func TestDrift(t *testing.T) {
 	}{
 		{"steady", course(30, func(float64) float64 { return 0 }), ""},
 		{"3 dB in ten minutes", course(20, func(m float64) float64 { return -0.3 * m }), "goes down by"},
+		{"3 dB in ten minutes of fifteen", course(15, func(m float64) float64 { return -0.3 * m }), "goes down by"},
+		{"2 dB in ten minutes: a notice", course(30, func(m float64) float64 { return 0.18 * m }), "goes up by"},
+		{"a loud scene at the end", course(20, func(m float64) float64 {
+			if m > 15 {
+				return 6
+			}
+			return 0
+		}), ""},
+		{"a soft start", course(20, func(m float64) float64 {
+			if m < 4 {
+				return -6
+			}
+			return 0
+		}), ""},
+		{"a second half that is louder", course(20, func(m float64) float64 { return 5 * math.Floor(m/10) }), ""},
+		{"shouts and whispers in a drift", course(20, func(m float64) float64 {
+			return -0.3*m + []float64{0, 0, 0, 9, 0, 0, 0, 0, 0, 0, -14, 0}[int(4*m)%12]
+		}), "goes down by"},
 		{"upwards", course(20, func(m float64) float64 { return 0.35 * m }), "goes up by"},
 		{"1 dB in ten minutes", course(20, func(m float64) float64 { return -0.1 * m }), ""},
 		{"six minutes", course(6, func(m float64) float64 { return -0.5 * m }), ""},

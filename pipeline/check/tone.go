@@ -99,21 +99,3 @@ func toneLimit(usual [][]float64, band int) float64 {
 	a, b := deviation(own), deviation(slices.Concat(usual...))
 	return familySpread * math.Sqrt((float64(a*a)+float64(b*b))/2)
 }
-
-// deviation is the standard deviation by the median absolute one; 0: of nothing.
-func deviation(v []float64) float64 {
-	v = known(v)
-	if len(v) == 0 {
-		return 0
-	}
-	middle := median(v)
-	for i := range v {
-		v[i] = math.Abs(v[i] - middle)
-	}
-	return madToSigma * median(v)
-}
-
-// known is a copy of the values that are numbers.
-func known(v []float64) []float64 {
-	return slices.DeleteFunc(slices.Clone(v), func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
-}
