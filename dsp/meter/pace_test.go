@@ -86,6 +86,30 @@ func TestPace(t *testing.T) {
 	}
 }
 
+// A consonant that goes on with the voice has the lowest harmonics of a vowel and
+// lacks those above: it parts two syllables though the power hardly falls.
+func TestPaceHearsVoicedConsonants(t *testing.T) {
+	const rateHz, perSecond = 44100, 5.0
+	x := syllables(rateHz, 12, perSecond, 15, 0.2, false)
+	for i := range x {
+		s := 2 * math.Pi * 120 * float64(i) / rateHz
+		x[i] += 0.2 * (math.Sin(s) + 1.5*math.Sin(2*s))
+	}
+	p := NewPace(rateHz, sizeAt(rateHz))
+	low, high := math.Inf(1), 0.0
+	spectraOf(x, rateHz, func(power []float64) {
+		p.Write(power)
+		sum := sumOf(power, binsOf(rateHz, 2*(len(power)-1), 200, 3150))
+		low, high = min(low, sum), max(high, sum)
+	})
+	if dB := 10 * math.Log10(high/low); dB > 3.5 {
+		t.Fatalf("the power falls by %.1f dB: no case for this test", dB)
+	}
+	if got := p.PerSecond(); math.Abs(got-perSecond) > 0.1 {
+		t.Errorf("%.2f syllables/s, want %g", got, perSecond)
+	}
+}
+
 // A syllable far under the others is none: it is the next room's.
 func TestPaceLeavesOutWhatIsFarUnder(t *testing.T) {
 	loud, soft := syllables(44100, 12, 4, 12, 0.2, false), syllables(44100, 12, 4, 12, 0.2*0.03, false) // 30 dB

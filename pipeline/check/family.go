@@ -18,6 +18,7 @@ const (
 	familyFloorDB  = 6.0
 	familyPace     = 0.10 // of the others' pace: chapters of one text differ by 2 to 3 %
 	familyPaceSure = 0.15 // that is heard without looking for it
+	familyNotice   = 3.0  // standard deviations of the others, for a notice
 	familyDirectDB = 2.0
 )
 
@@ -26,7 +27,7 @@ func family() Check {
 		Name: "family",
 		Doc: "The part sounds unlike the title's other chapters of this narrator and session, as they were recorded: its level by more " +
 			"than 4 dB, its tone by more than 4 dB in a third of an octave or 3 dB in an octave (90 to 6300 Hz, beside the middle of its bands), its floor by more than 6 dB, its pace by " +
-			"more than 15 % (more than 10 %: a notice), its room by more than 2 dB in how far the voice falls in 60 ms; each by four times the spread of the others at least. It takes five others with a minute of speech. A microphone " +
+			"more than 15 % (more than 10 %: a notice), its room by more than 2 dB in how far the voice falls in 60 ms; each by four times the spread of the others at least (a notice: three times). It takes five others with a minute of speech. A microphone " +
 			"that was moved, a gain that was touched, a day that was named wrongly, a tired voice: or the story. Listen beside another chapter.",
 		Read: func(t Title, chapter int) (out []pipeline.Finding) {
 			if t.Chapters[chapter].Role != pipeline.RoleChapter {
@@ -49,8 +50,8 @@ func family() Check {
 // A trait is one number of a likeness that is held against others'.
 type trait struct {
 	of    func(pipeline.Likeness) float64 // NaN: not measured
-	least float64                         // dB that it may lie off, whatever the spread
-	sure  float64                         // dB from which it is for an ear
+	sure  float64                         // dB that it may lie off, whatever the spread
+	least float64                         // dB that are a notice
 	said  func(off float64) string        // how far it lies from the middle
 	limit func(off float64) string
 	do    string
@@ -101,16 +102,19 @@ func unlike(p pipeline.PartOutcome, others []pipeline.PartOutcome) (out []pipeli
 	beside := fmt.Sprintf("beside %s of this session", parts(len(others)))
 	for _, t := range traits() {
 		at := t.of(p.Likeness)
-		middle, off, ok := usualOf(values(t.of), t.least)
+		middle, off, ok := usualOf(values(t.of), t.sure)
 		d := math.Abs(at - middle)
-		if !ok || math.IsNaN(d) || d <= off {
+		if !ok || math.IsNaN(d) {
 			continue
 		}
-		f := pipeline.Finding{Measured: t.said(at-middle) + " " + beside, Limit: t.limit(off), Do: t.do, Weight: pipeline.Listen}
-		if d <= t.sure {
-			f.Weight, f.Do = pipeline.Ready, "nothing, unless the text does not ask for it"
+		weight, do := pipeline.Listen, t.do
+		if d <= off && t.least < t.sure {
+			off = max(t.least, familyNotice*deviation(values(t.of)))
+			weight, do = pipeline.Ready, "nothing, unless the text does not ask for it"
 		}
-		out = append(out, f)
+		if d > off {
+			out = append(out, pipeline.Finding{Measured: t.said(at-middle) + " " + beside, Limit: t.limit(off), Do: do, Weight: weight})
+		}
 	}
 	if len(others) < familyLeast {
 		return out

@@ -2,6 +2,7 @@ package check
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -95,6 +96,24 @@ func TestFamily(t *testing.T) {
 			t.Errorf("%s: found %+v", c.name, got)
 		case c.want != "" && (len(got) != 1 || !strings.Contains(got[0].Measured, c.want) || got[0].Source != "s" || got[0].Weight != pipeline.Listen):
 			t.Errorf("%s: found %+v, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+// A pace that is off by what is measured surely and heard by few is a notice.
+func TestFamilyPace(t *testing.T) {
+	for _, c := range []struct {
+		pace float64
+		want []pipeline.Verdict
+	}{{4.8, nil}, {5.1, []pipeline.Verdict{pipeline.Ready}}, {5.3, []pipeline.Verdict{pipeline.Listen}}, {3.7, []pipeline.Verdict{pipeline.Listen}}} {
+		b := aBook(8, 1)
+		b.Chapters[2].Parts[0].Likeness.Pace = c.pace
+		var got []pipeline.Verdict
+		for _, f := range family().Read(b, 2) {
+			got = append(got, f.Weight)
+		}
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%g beside 4.5 syllables/s: %v, want %v", c.pace, got, c.want)
 		}
 	}
 }
