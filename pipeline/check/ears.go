@@ -167,3 +167,12 @@ func (e *Ears) Heard() []pipeline.Finding {
 
 // Likeness is how the part sounds, once it has ended.
 func (e *Ears) Likeness() pipeline.Likeness { return e.likeness.result() }
+
+// Clicks are where moments of up to 2 ms stand out as clicks of a mouth or a
+// machine do, in order, once the part has ended.
+func (e *Ears) Clicks() (at []dsp.Frames) {
+	for _, c := range e.part.clickFinder().end() {
+		at = append(at, c.at)
+	}
+	return at
+}

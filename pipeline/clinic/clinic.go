@@ -30,7 +30,9 @@ type Read struct {
 	Places   Places             `json:"places"`
 	Signs    []Sign             `json:"signs"`
 
-	x []float64
+	x      []float64
+	clicks []dsp.Frames // of mouth or machine
+	heard  heard
 }
 
 // Samples is the read itself, one channel, ±1. Not to be written to.
@@ -79,6 +81,9 @@ type Sign struct {
 	// Value is what Says says in figures, in Unit; no Unit: it has none.
 	Value float64 `json:"value,omitempty"`
 	Unit  string  `json:"unit,omitempty"`
+	// Kind is which of several it is: of a floor hiss, rumble, fan, hum or even;
+	// of the top dull or harsh.
+	Kind string `json:"kind,omitempty"`
 	// HighHz and LowHz are where in the spectrum it is; 0: nowhere in particular.
 	LowHz  float64 `json:"low_hz,omitempty"`
 	HighHz float64 `json:"high_hz,omitempty"`

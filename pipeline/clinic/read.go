@@ -94,8 +94,9 @@ func Hear(x []float64, rateHz int, f Form) *Read {
 		Floor: r.Profile.Floor, RoomTone: r.Profile.RoomTone, Marks: r.Marks,
 	})
 	inBlocks(x, func(x []float64) { ears.Hear(x, nil) })
-	r.Findings, r.Likeness = ears.Heard(), ears.Likeness()
+	r.Findings, r.Likeness, r.clicks = ears.Heard(), ears.Likeness(), ears.Clicks()
 	r.Places = placesOf(r)
+	r.heard = listen(r)
 	r.Signs = signsOf(r)
 	return r
 }

@@ -4,7 +4,11 @@ package clinic
 // from its own file.
 func signsOf(r *Read) (all []Sign) {
 	for _, of := range []func(*Read) []Sign{
-		resonances, reflections,
+		lacking,
+		inputLevel, clipping, noiseFloor, mainsHum,
+		resonances, reflections, reverberation,
+		lowMids, top, sharpEsses, plosives, proximity, mouthNoise, dynamics,
+		gated, denoised, limited, lossy,
 	} {
 		all = append(all, of(r)...)
 	}
