@@ -16,8 +16,25 @@ type heard struct {
 	tone  []float64 // of the room tone; nil: there is none
 	toneS float64   // room tone that was heard, seconds
 	pitch pitch
-	esses esses
+	esses sibilance
 	lines []steadyLine // of the room tone, the strongest first
+}
+
+// pitch is how high a voice speaks, Hz; zero where it was not told.
+type pitch struct {
+	LowHz, MidHz, HighHz float64 // a tenth is lower, half, nine tenths
+}
+
+// pitchFrames are the fewest that tell it.
+const pitchFrames = 60
+
+func pitchOf(r *Read) pitch {
+	l := lower(r)
+	hz := l.pitches()
+	if len(hz) < pitchFrames {
+		return pitch{}
+	}
+	return pitch{math.Round(quantile(hz, 0.1)), math.Round(quantile(hz, 0.5)), math.Round(quantile(hz, 0.9))}
 }
 
 // spectrumS is about how long a segment of these spectra is: lines 5 to 6 Hz
@@ -32,8 +49,8 @@ func listen(r *Read) heard {
 	}
 	page := r.page()
 	h.voice, h.tone = r.powerOf(page, spectrumS), r.powerOf(r.Places.RoomTone, spectrumS)
-	h.pitch = pitchOf(r, page)
-	h.esses, h.plain = essesOf(r, page)
+	h.pitch = pitchOf(r)
+	h.esses, h.plain = sibilanceOf(r, page)
 	h.lines = linesOf(r)
 	return h
 }

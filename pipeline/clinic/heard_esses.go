@@ -11,37 +11,32 @@ import (
 	"chapterhouse/pipeline/check"
 )
 
-// esses are what a voice's s-sounds are like.
-type esses struct {
+// sibilance is how loud a voice's esses are.
+type sibilance struct {
 	count    int
 	usualDB  float64 // the middle one's loudest moment, 4.5 to 12 kHz, against the page's vowels
 	sharpDB  float64 // that a tenth of them exceed
 	speechS  float64 // of the page
 	peakHz   float64 // where they are strongest
-	fromHz   float64 // what is within 6 dB of that
-	toHz     float64
 	narrowDB float64 // how far the strongest third of an octave stands over the mean from 4 to 12 kHz
 	places   []pipeline.Span
 }
 
 const (
-	essFromHz, essToHz     = 4500.0, 12000.0
 	vowelFromHz, vowelToHz = 150.0, 3500.0
-	essHopS                = 0.010
 	essFrames              = 3   // 10 ms each
 	essVowelShare          = 0.8 // of the page's frames are softer than its vowels
 	essDeepDB              = 30  // under the vowels: breath
-	essEdgeDB              = 6
 	// essAMinute is how many of the loudest count, in a minute of speech: the sharper
 	// esses are, the more other consonants look like one.
 	essAMinute = 30.0
 	essFewest  = 6
 )
 
-// essesOf finds them on the page, three spectra and more with more of the ess
+// sibilanceOf finds them on the page, three spectra and more with more of the ess
 // band than of the vowels', and the mean spectrum of the rest. Places come
 // sharpest first.
-func essesOf(r *Read, spans []pipeline.Span) (out esses, plain []float64) {
+func sibilanceOf(r *Read, spans []pipeline.Span) (out sibilance, plain []float64) {
 	n := check.SpectrumSize(r.RateHz)
 	f, err := newFrames(n)
 	if err != nil {
@@ -49,7 +44,7 @@ func essesOf(r *Read, spans []pipeline.Span) (out esses, plain []float64) {
 	}
 	plain = make([]float64, n/2+1)
 	others := 0.0
-	top := min(essToHz, 0.45*float64(r.RateHz))
+	top := min(essHighHz, 0.45*float64(r.RateHz))
 	hop := dsp.FramesIn(essHopS, r.RateHz)
 	type frame struct{ ess, vowel float64 }
 	type one struct {
@@ -64,7 +59,7 @@ func essesOf(r *Read, spans []pipeline.Span) (out esses, plain []float64) {
 		var course []frame
 		for at := s.From; at+dsp.Frames(n) <= s.To; at += hop {
 			p := f.of(r.x[at : at+dsp.Frames(n)])
-			c := frame{inDB(between(p, r.RateHz, essFromHz, top)), inDB(between(p, r.RateHz, vowelFromHz, vowelToHz))}
+			c := frame{inDB(between(p, r.RateHz, essLowHz, top)), inDB(between(p, r.RateHz, vowelFromHz, vowelToHz))}
 			course, vowels = append(course, c), append(vowels, c.vowel)
 			if c.ess < c.vowel {
 				for k, v := range p {
@@ -115,7 +110,7 @@ func essesOf(r *Read, spans []pipeline.Span) (out esses, plain []float64) {
 }
 
 // shape is where in the spectrum the esses are.
-func (e *esses) shape(power []float64, rateHz int) {
+func (e *sibilance) shape(power []float64, rateHz int) {
 	var bands []spectrum.Band
 	for _, b := range spectrum.SixthOctaves() {
 		if b.Lower > 3000 && b.Upper < min(16000, 0.46*float64(rateHz)) {
@@ -135,15 +130,8 @@ func (e *esses) shape(power []float64, rateHz int) {
 			best = i
 		}
 	}
-	from, to := best, best
-	for from > 0 && levels[from-1] >= levels[best]-essEdgeDB {
-		from--
-	}
-	for to+1 < len(levels) && levels[to+1] >= levels[best]-essEdgeDB {
-		to++
-	}
-	e.peakHz, e.fromHz, e.toHz = bands[best].Mid, bands[from].Lower, bands[to].Upper
-	around := between(power, rateHz, 4000, min(essToHz, 0.45*float64(rateHz))) / (3 * math.Log2(min(essToHz, 0.45*float64(rateHz))/4000)) // of a third of an octave
+	e.peakHz = bands[best].Mid
+	around := between(power, rateHz, 4000, min(essHighHz, 0.45*float64(rateHz))) / (3 * math.Log2(min(essHighHz, 0.45*float64(rateHz))/4000)) // of a third of an octave
 	e.narrowDB = inDB(third(best)) - inDB(around)
 }
 

@@ -7,19 +7,13 @@ import (
 	"chapterhouse/dsp/spectrum"
 )
 
-// byrneDB is the long-term average spectrum of speech in third octaves from
-// 100 Hz to 16 kHz (Byrne et al., JASA 96(4), 1994, men and women together). A
-// gross yardstick: voices lie some 4 dB around it.
-func byrneDB() [23]float64 {
-	return [23]float64{54.4, 57.7, 56.8, 60.2, 60.3, 59.0, 62.1, 62.1, 60.5, 56.8, 53.7, 53.0, 52.0, 48.7, 48.1, 46.8, 45.6, 44.5, 44.3, 43.7, 43.4, 41.3, 40.7}
-}
-
-// byrne is its level over third octaves, by their edges.
-func byrne(fromHz, toHz float64) float64 {
+// usualOver is how much of speech on average lies between two frequencies, dB.
+func usualOver(fromHz, toHz float64) float64 {
 	sum := 0.0
-	for i, b := range spectrum.ThirdOctaves()[7:30] {
+	for i, dB := range usualDB() {
+		b := spectrum.ThirdOctaves()[thirdAt(usualFromHz)+i]
 		share := math.Log(min(b.Upper, toHz)/max(b.Lower, fromHz)) / math.Log(b.Upper/b.Lower)
-		sum += max(0, share) * math.Pow(10, byrneDB()[i]/10)
+		sum += max(0, share) * math.Pow(10, dB/10)
 	}
 	return inDB(sum)
 }
@@ -29,13 +23,13 @@ func byrne(fromHz, toHz float64) float64 {
 func (r *Read) against(power []float64, fromHz, toHz, refFromHz, refToHz float64) (float64, bool) {
 	a, ok := r.heard.over(power, r.RateHz, fromHz, toHz)
 	b, too := r.heard.over(power, r.RateHz, refFromHz, refToHz)
-	return a - b - (byrne(fromHz, toHz) - byrne(refFromHz, refToHz)), ok && too
+	return a - b - (usualOver(fromHz, toHz) - usualOver(refFromHz, refToHz)), ok && too
 }
 
 // Borders chosen on the tuning voices, which lie within 3 dB.
 const (
-	lowMidsFromHz, lowMidsToHz = 200.0, 500.0
-	lowMidsDB, lowMidsMuchDB   = 3.5, 7.0
+	buildUpFromHz, buildUpToHz = 200.0, 500.0
+	buildUpDB, buildUpMuchDB   = 3.5, 7.0
 	dullDB, dullMuchDB         = -5.5, -9.0
 	harshDB, harshMuchDB       = 4.0, 7.0
 	essesGiveDB                = 1.6 // what esses add to 2 to 5 kHz of speech on average
@@ -48,25 +42,25 @@ const (
 // lowMids is a build-up from 200 to 500 Hz. Value is how far it lies over the
 // octave and a half above, against speech on average, dB.
 func lowMids(r *Read) []Sign {
-	s := Sign{Name: "low-mids", Confidence: Unsure, Unit: "dB", LowHz: lowMidsFromHz, HighHz: lowMidsToHz}
-	v, ok := r.against(r.heard.voice, lowMidsFromHz, lowMidsToHz, 800, 2000)
+	s := Sign{Name: "low-mids", Confidence: Unsure, Unit: "dB", LowHz: buildUpFromHz, HighHz: buildUpToHz}
+	v, ok := r.against(r.heard.voice, buildUpFromHz, buildUpToHz, 800, 2000)
 	if !ok {
 		return []Sign{hidden(s, "whether the low mids build up")}
 	}
 	s.Value = round1(v)
 	s.Evidence = []string{
-		fmt.Sprintf("%.0f to %.0f Hz lie %+.1f dB to 800-2000 Hz, against speech on average (Byrne et al. 1994, a gross yardstick: voices lie some 4 dB around it)", lowMidsFromHz, lowMidsToHz, v),
+		fmt.Sprintf("%.0f to %.0f Hz lie %+.1f dB to 800-2000 Hz, against speech on average (Byrne et al. 1994, a gross yardstick: voices lie some 4 dB around it)", buildUpFromHz, buildUpToHz, v),
 	}
-	if below, ok := r.against(r.heard.voice, lowMidsFromHz, lowMidsToHz, max(80, 0.8*r.heard.pitch.LowHz), 180); ok && r.heard.pitch.LowHz > 0 && r.heard.pitch.LowHz < nearPitchHz {
+	if below, ok := r.against(r.heard.voice, buildUpFromHz, buildUpToHz, max(80, 0.8*r.heard.pitch.LowHz), 180); ok && r.heard.pitch.LowHz > 0 && r.heard.pitch.LowHz < nearPitchHz {
 		s.Evidence = append(s.Evidence, fmt.Sprintf("and %+.1f dB to what is below", below))
 	}
 	switch {
-	case v >= lowMidsMuchDB:
+	case v >= buildUpMuchDB:
 		s.Remedy, s.Confidence = Processing, Likely
-		s.Says = fmt.Sprintf("the low mids build up: %.1f dB over speech on average from %.0f to %.0f Hz", v, lowMidsFromHz, lowMidsToHz)
-	case v >= lowMidsDB:
+		s.Says = fmt.Sprintf("the low mids build up: %.1f dB over speech on average from %.0f to %.0f Hz", v, buildUpFromHz, buildUpToHz)
+	case v >= buildUpDB:
 		s.Remedy = Processing
-		s.Says = fmt.Sprintf("the low mids may build up: %.1f dB over speech on average from %.0f to %.0f Hz, which can be the voice's own", v, lowMidsFromHz, lowMidsToHz)
+		s.Says = fmt.Sprintf("the low mids may build up: %.1f dB over speech on average from %.0f to %.0f Hz, which can be the voice's own", v, buildUpFromHz, buildUpToHz)
 	default:
 		s.Remedy, s.Confidence = Good, Likely
 		s.Says = fmt.Sprintf("no build-up of the low mids: %+.1f dB to speech on average", v)

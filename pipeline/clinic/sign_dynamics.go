@@ -16,10 +16,10 @@ const (
 	nearFloorDB    = 15.0 // softest words over the room tone, 400 Hz to 4 kHz
 )
 
-// dynamics is how far phrases spread in level. Value is the spread of the page's
+// phraseSpread is how far phrases spread in level. Value is the spread of the page's
 // phrases, from the one that a twentieth of the time is softer than to the one
 // that a twentieth is louder than, dB.
-func dynamics(r *Read) []Sign {
+func phraseSpread(r *Read) []Sign {
 	s := Sign{Name: "dynamics", Remedy: Good, Confidence: Likely, Unit: "dB"}
 	var page []meter.Phrase
 	for _, p := range r.Marks.Phrases {

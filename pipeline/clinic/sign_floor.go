@@ -9,15 +9,9 @@ import (
 	"chapterhouse/pipeline"
 )
 
-// The retail spec's figures (pipeline/spec/retail.yaml, common practice).
 const (
-	retailRMSDBFS   = -20.0
-	retailFloorDBFS = -60.0
 	// floorSpareDB is what a chain's compression takes from what is to spare.
 	floorSpareDB = 3.0
-	// mostTakenDB is how much of the room a chain may take before it is heard
-	// coming and going; the check of delivered files has the same figure.
-	mostTakenDB = 12.0
 )
 
 // floorSums is the arithmetic from a read to a spec.
@@ -42,7 +36,7 @@ func (r *Read) floorSums() (f floorSums) {
 		page = r.Profile.Cut.Speech
 	}
 	f.known, f.pageDBFS = true, r.levelOf(page)
-	f.gainDB = retailRMSDBFS - f.pageDBFS
+	f.gainDB = retailLevelDBFS - f.pageDBFS
 	f.afterDBFS = floor + f.gainDB
 	f.missingDB = f.afterDBFS - retailFloorDBFS
 	if r.heard.tone != nil {
@@ -91,12 +85,12 @@ func noiseFloor(r *Read) []Sign {
 	s.Places = r.Places.RoomTone[:min(1, len(r.Places.RoomTone))]
 	s.Evidence = append([]string{
 		fmt.Sprintf("room tone %.1f dBFS, a tenth of it over %.1f; %.1f dB(A)", r.Profile.Floor.Median, r.Profile.Floor.WorstTenth, r.Profile.Floor.MedianA),
-		fmt.Sprintf("the page is %.1f dBFS with its pauses: %+.1f dB to %.0f dBFS plain RMS, and the floor is then at %.1f dBFS", f.pageDBFS, f.gainDB, retailRMSDBFS, f.afterDBFS),
+		fmt.Sprintf("the page is %.1f dBFS with its pauses: %+.1f dB to %.0f dBFS plain RMS, and the floor is then at %.1f dBFS", f.pageDBFS, f.gainDB, retailLevelDBFS, f.afterDBFS),
 	}, k.evidence...)
 	if f.cutDB >= 1 {
 		s.Evidence = append(s.Evidence, fmt.Sprintf("%.1f dB of it lie under %.0f Hz, below the voice, or in lines of the mains: a highpass and a hum stage take them", f.cutDB, r.underVoiceHz()))
 	}
-	after := fmt.Sprintf("after %+.1f dB to %.0f dBFS the floor is at %.1f dBFS, %s", f.gainDB, retailRMSDBFS, f.afterDBFS, k.says)
+	after := fmt.Sprintf("after %+.1f dB to %.0f dBFS the floor is at %.1f dBFS, %s", f.gainDB, retailLevelDBFS, f.afterDBFS, k.says)
 	switch {
 	case f.missingDB <= -floorSpareDB:
 		s.Remedy, s.Says = Good, fmt.Sprintf("%s: %.1f dB to spare", after, -f.missingDB)

@@ -7,7 +7,7 @@ func signsOf(r *Read) (all []Sign) {
 		lacking,
 		inputLevel, clipping, noiseFloor, mainsHum,
 		resonances, reflections, reverberation,
-		lowMids, top, sharpEsses, plosives, proximity, mouthNoise, dynamics,
+		lowMids, top, sharpEsses, plosives, proximity, mouthNoise, phraseSpread,
 		gated, denoised, limited, lossy,
 	} {
 		all = append(all, of(r)...)
