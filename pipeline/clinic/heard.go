@@ -2,7 +2,6 @@ package clinic
 
 import (
 	"math"
-	"slices"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/spectrum"
@@ -34,7 +33,7 @@ func pitchOf(r *Read) pitch {
 	if len(hz) < pitchFrames {
 		return pitch{}
 	}
-	return pitch{math.Round(quantile(hz, 0.1)), math.Round(quantile(hz, 0.5)), math.Round(quantile(hz, 0.9))}
+	return pitch{math.Round(share(hz, 0.1)), math.Round(share(hz, 0.5)), math.Round(share(hz, 0.9))}
 }
 
 // spectrumS is about how long a segment of these spectra is: lines 5 to 6 Hz
@@ -134,15 +133,6 @@ func (r *Read) peakOf(s pipeline.Span) float64 {
 
 // minutes is how long the read is.
 func (r *Read) minutes() float64 { return dsp.Frames(len(r.x)).Seconds(r.RateHz) / 60 }
-
-// quantile is the value that a share of values, which it sorts, lie at or under.
-func quantile(values []float64, share float64) float64 {
-	if len(values) == 0 {
-		return math.NaN()
-	}
-	slices.Sort(values)
-	return values[int(share*float64(len(values)-1))]
-}
 
 // found are the findings of a check.
 func (r *Read) found(check string) (out []pipeline.Finding) {

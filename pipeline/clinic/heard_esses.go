@@ -86,7 +86,7 @@ func sibilanceOf(r *Read, spans []pipeline.Span) (out sibilance, plain []float64
 	for k := range plain {
 		plain[k] /= max(others, 1)
 	}
-	vowel := quantile(vowels, essVowelShare)
+	vowel := share(vowels, essVowelShare)
 	found = slices.DeleteFunc(found, func(o one) bool { return o.dB < vowel-essDeepDB })
 	if out.count = len(found); out.count == 0 {
 		return out, plain

@@ -85,5 +85,5 @@ func neighbours(sum []float64, k, bins int) float64 {
 			all = append(all, sum[i])
 		}
 	}
-	return quantile(all, 0.5)
+	return share(all, 0.5)
 }

@@ -32,7 +32,7 @@ func phraseSpread(r *Read) []Sign {
 		s.Says = fmt.Sprintf("the spread of phrases can't be told: %s", plural(len(page), "was heard", "were heard"))
 		return []Sign{s}
 	}
-	low, high := spreadOf(page, r.RateHz)
+	low, high := phraseLevels(page, r.RateHz)
 	s.Value = round1(high - low)
 	if r.Places.Quiet.Len() > 0 && r.Places.Loud.Len() > 0 {
 		s.Evidence = append(s.Evidence, fmt.Sprintf("from the quiet line at %.1f dBFS to the loud line at %.1f dBFS are %.1f dB", r.levelOf(r.Places.Quiet), r.levelOf(r.Places.Loud), r.levelOf(r.Places.Loud)-r.levelOf(r.Places.Quiet)))
@@ -60,15 +60,15 @@ func phraseSpread(r *Read) []Sign {
 	return []Sign{s}
 }
 
-// spreadOf is the levels that a twentieth of the time lies under and over.
-func spreadOf(phrases []meter.Phrase, rateHz int) (low, high float64) {
+// phraseLevels is the levels that a twentieth of the time lies under and over.
+func phraseLevels(phrases []meter.Phrase, rateHz int) (low, high float64) {
 	var levels []float64
 	for _, p := range phrases {
 		for range max(1, int(math.Round(10*(p.To-p.From).Seconds(rateHz)))) {
 			levels = append(levels, float64(p.Level))
 		}
 	}
-	return quantile(levels, 0.05), quantile(levels, 0.95)
+	return share(levels, 0.05), share(levels, 0.95)
 }
 
 // quietMargin is how far the softest words stand over the room tone from 400 Hz to

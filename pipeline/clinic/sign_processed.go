@@ -63,7 +63,7 @@ func gated(r *Read) []Sign {
 // is how much more often than in noise a moment of it stands out by 10 dB.
 func denoised(r *Read) []Sign {
 	s := Sign{Name: "denoised", Remedy: Good, Confidence: Likely, Unit: "times"}
-	share, expected, frames := r.tinkle()
+	often, expected, frames := r.tinkle()
 	switch {
 	case frames < tinkleLeast:
 		s.Remedy, s.Confidence, s.Unit = Unknown, Unsure, ""
@@ -74,10 +74,10 @@ func denoised(r *Read) []Sign {
 		s.Says = fmt.Sprintf("whether a noise reduction was at work can't be told: at %.0f dBFS the pauses hold next to nothing", r.Profile.Floor.Median)
 		return []Sign{s}
 	}
-	s.Value = round1(share / expected)
-	s.Evidence = []string{fmt.Sprintf("%.2f %% of the room tone's moments (%.0f ms, %.1f to %.0f kHz) stand 10 dB over what is around; of plain noise %.2f %% do", 100*share, 1000*tinkleS, tinkleFromHz/1000, tinkleToHz/1000, 100*expected)}
+	s.Value = round1(often / expected)
+	s.Evidence = []string{fmt.Sprintf("%.2f %% of the room tone's moments (%.0f ms, %.1f to %.0f kHz) stand 10 dB over what is around; of plain noise %.2f %% do", 100*often, 1000*tinkleS, tinkleFromHz/1000, tinkleToHz/1000, 100*expected)}
 	under := float64(r.Likeness.SNR)
-	if share < tinkleNotable && under >= quieterDB && len(r.found("gated")) == 0 {
+	if often < tinkleNotable && under >= quieterDB && len(r.found("gated")) == 0 {
 		s.Remedy, s.Confidence, s.Value, s.Unit = Booth, Unsure, round1(under), "dB"
 		if under >= quieterSureDB {
 			s.Confidence = Likely
@@ -86,12 +86,12 @@ func denoised(r *Read) []Sign {
 		s.Evidence = append(s.Evidence, r.printed("noise", "denois", "reduc", "clean", "expand", "gate")...)
 		return []Sign{s}
 	}
-	if share < tinkleNotable {
+	if often < tinkleNotable {
 		s.Says = "no noise reduction is heard: the room tone is as even as noise is"
 		return []Sign{s}
 	}
 	s.Remedy, s.Confidence = Booth, Unsure
-	if share >= tinkleSure {
+	if often >= tinkleSure {
 		s.Confidence = Sure
 	}
 	if len(r.found("once-lossy")) > 0 {
@@ -107,7 +107,7 @@ func denoised(r *Read) []Sign {
 // over those around, each against what is usual for its bin, and what chance makes
 // of noise: an F distribution of 2 and 4·tinkleAround degrees, for windowed
 // neighbours count as half.
-func (r *Read) tinkle() (share, expected float64, frames int) {
+func (r *Read) tinkle() (often, expected float64, frames int) {
 	n := sizeOf(tinkleS, r.RateHz)
 	f, err := newFrames(n)
 	if err != nil {
@@ -181,7 +181,7 @@ func (r *Read) crest() float64 {
 			peaks = append(peaks, r.peakOf(pipeline.Span{From: at, To: at + step}))
 		}
 	}
-	return quantile(peaks, 0.995) - r.levelOf(spans...)
+	return share(peaks, 0.995) - r.levelOf(spans...)
 }
 
 // lossy is whether the file was once encoded with loss, or came from a lower rate.
