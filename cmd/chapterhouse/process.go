@@ -10,6 +10,9 @@ import (
 	"github.com/spf13/cobra"
 )
 
+// againFlag is the help of --again.
+const againFlag = "a run of its own, also with nothing changed: judges anew, with this program's checks, and tries again what was given up after failed tries"
+
 func processCommand() *cobra.Command {
 	var o processOptions
 	c := &cobra.Command{
@@ -42,7 +45,7 @@ func processCommand() *cobra.Command {
 	f.StringSliceVar(&o.specs, "spec", nil, "specs to master to, in place of the title's own")
 	f.IntVar(&o.slots, "slots", 0, "chapters at a time (default: the slots setting, else one a core)")
 	f.BoolVar(&o.json, "json", false, "print the report as JSON")
-	f.BoolVar(&o.again, "again", false, "try again what was given up after failed tries")
+	f.BoolVar(&o.again, "again", false, againFlag)
 	f.StringVar(&o.force, "force", "", forceFlag)
 	f.StringVar(&o.failOn, "fail-on", "", "exit 3 when a chapter is to listen to or to return: listen|return")
 	return c

@@ -31,8 +31,9 @@ func rerunCommand() *cobra.Command {
 		Short: "A title's recordings once more, with the house as it was pushed last",
 		Long: "Rerun submits the recordings of a title's last submission again, with the chains, specs and numbers of the\n" +
 			"house as it was pushed last: so a chain that was changed comes to its titles. What was given up after\n" +
-			"failed tries is tried again. Only what differs is made anew; chapters, their files and decisions are\n" +
-			"those of the last submission.",
+			"failed tries is tried again, and all is judged anew: so the checks of a new program come to a title that is\n" +
+			"closed. Only what differs is made anew; chapters, their files and decisions are those of the last\n" +
+			"submission.",
 		Example: "  chapterhouse push house\n  chapterhouse rerun eleven-tide-gates --watch",
 		Args:    exactly(1, "the title"),
 		RunE:    func(c *cobra.Command, args []string) error { return rerun(c, args[0], o) },

@@ -46,7 +46,7 @@ func submitCommand() *cobra.Command {
 	f.StringVar(&o.house, "house", "", "folder of the house (default: the nearest parent with house.yaml)")
 	f.StringVar(&o.store, "store", "", storeFlag)
 	f.StringSliceVar(&o.specs, "spec", nil, "specs to master to, in place of the title's own")
-	f.BoolVar(&o.again, "again", false, "try again what was given up after failed tries")
+	f.BoolVar(&o.again, "again", false, againFlag)
 	f.BoolVar(&o.watch, "watch", false, "stay, and show how it goes until it is closed")
 	f.BoolVar(&o.json, "json", false, "print what was submitted as JSON")
 	o.order.add(c, "what its unfinished run has, else overnight and none")
