@@ -17,8 +17,8 @@ const (
 	driftErrors     = 2.8
 	driftSureErrors = 3.3
 	// driftStep is how much better than a line a single step may fit, in units of
-	// the variance that the slope's error implies: e³ to one.
-	driftStep = 6.0
+	// the variance that the slope's error implies: e⁴ to one.
+	driftStep = 8.0
 )
 
 func drift() Check {
