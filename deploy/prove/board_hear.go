@@ -47,19 +47,15 @@ func hear(r playback, checks []check.Check) (hearing, error) {
 	rec, marks, _ := l.Result()
 	rec.Cut.SourceRateHz, rec.Cut.RateHz = r.rateHz, r.rateHz
 	rec.Cut.Span = pipeline.Span{To: r.frames}
-	ears := check.NewEars(checks, check.PartOf(pipeline.CheckPart{
-		Cut: rec.Cut, Speech: rec.Levels.Speech, Floor: rec.Floor, RoomTone: rec.RoomTone,
-	}, marks))
+	part := check.PartOf(pipeline.CheckPart{Cut: rec.Cut, Speech: rec.Levels.Speech, Floor: rec.Floor, RoomTone: rec.RoomTone}, marks)
+	ears := check.NewEars(checks, part)
 	if err := r.each(ears.Hear); err != nil {
 		return hearing{}, err
 	}
-	h := hearing{profile: rec, found: ears.Heard(), likeness: ears.Likeness(), rateHz: r.rateHz, frames: r.frames}
-	for _, w := range pauses.Result() {
-		if (w.To - w.From).Seconds(r.rateHz) >= sentenceS {
-			h.pauses = append(h.pauses, pipeline.Span{From: w.From, To: w.To})
-		}
-	}
-	return h, nil
+	return hearing{
+		profile: rec, found: ears.Heard(), likeness: ears.Likeness(), pauses: part.Unspoken(pauses.Result(), sentenceS),
+		rateHz: r.rateHz, frames: r.frames,
+	}, nil
 }
 
 // seconds is how long it lasted.

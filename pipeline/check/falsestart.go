@@ -1,40 +1,56 @@
 package check
 
-// Limits of what is a false start, chosen on the tuning voices. Costs are beside
-// chance.
+import "chapterhouse/pipeline"
+
+// Limits of what is a false start, chosen on the tuning voices, espeak's among
+// them. Seconds are of what was said twice, likeness is reread.apart.
 const (
-	falseWindowS = 8.0 // of speech: the words are the last, the rest says what chance is
-	falseLeastS  = 0.4
-	falseMostS   = 2.0 // what is longer is a reading
-	falseShortS  = 0.7 // what is shorter is alike in lists too
-	falseCost    = 0.50
-	falseWorst   = 0.70
-	falsePauseS  = 0.15
-	shortPauseS  = 0.40 // for the shorter
-	beginS       = 0.35 // a pause that something begins after: no comma's
+	startLeastS = 0.4
+	startMostS  = 2.0  // what is longer is called a reading
+	startShortS = 0.7  // what is shorter is alike in lists too
+	startPauseS = 0.15 // between the two
+	shortPauseS = 0.40 // for the shorter
+	beginS      = 0.35 // a pause that something begins after: no comma's
+	startApart  = 1.10
+	// Words within a phrase that the narrator went back to, and where no pause
+	// tells that anything stopped.
+	backPauseS = 0.30
+	backApart  = 0.95
+	slurApart  = 0.80
 )
 
 func falseStart() Check {
 	return Check{
 		Name: "false-start",
 		Doc: "A phrase of 0.4 to 2 s stops, and the next begins with the same words and goes on where the first stopped: the narrator began, and began again. " +
-			"It is found by the sound, as a repeated take is. Cut the first words; where the text has them twice, let them stand. In the first 6 s it is a notice: many a text begins with the words of its heading.",
-		Listen: func(p Part) Listener {
-			return &falseStartListener{newRereader(p, falseWindowS, falseLeastS, falseMostS)}
-		},
+			"It is found by the sound, as a repeated take is. Cut the first words; where the text has them twice, let them stand. In the first 6 s it is a notice, for many a text begins with the words of its heading; " +
+			"so it is where somebody stopped within a phrase and went back some words.",
+		Listen: func(p Part) Listener { return &rereadListener{p.rereader(), reread.falseStart} },
 	}
 }
 
-type falseStartListener struct{ *rereader }
-
-func (l *falseStartListener) Heard() []Stretch {
-	return rereadStretches(l.rereads(), reread.isFalseStart)
+func (a reread) falseStart() (pipeline.Verdict, bool) {
+	weight, is := a.begunAgain()
+	return weight, is && a.seconds < startMostS
 }
 
-func (a reread) isFalseStart() bool {
-	pauseS := falsePauseS
-	if a.seconds < falseShortS {
+// begunAgain tells whether what was said was begun anew, and what that is worth.
+func (a reread) begunAgain() (pipeline.Verdict, bool) {
+	pauseS := startPauseS
+	if a.seconds < startShortS {
 		pauseS = shortPauseS
 	}
-	return !a.within && a.beforeS >= beginS && a.goesOn && a.seconds >= falseLeastS && a.seconds < falseMostS && a.cost <= falseCost && a.worst <= falseWorst && a.pauseS >= pauseS
+	switch {
+	case !a.goesOn:
+		return pipeline.Ready, false
+	case !a.within && a.beforeS >= beginS && a.seconds >= startLeastS && a.pauseS >= pauseS && a.apart() <= startApart:
+		return a.unlessHeading(), true
+	case a.seconds < startShortS:
+		return pipeline.Ready, false
+	}
+	most := slurApart
+	if !a.within && a.pauseS >= backPauseS {
+		most = backApart
+	}
+	return pipeline.Ready, a.apart() <= most
 }

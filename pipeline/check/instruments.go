@@ -5,6 +5,7 @@ package check
 type instruments struct {
 	room   *roomCourse
 	clicks *clickFinder
+	reread *rereader
 }
 
 // roomCourse is the part's.
@@ -23,6 +24,14 @@ func (p Part) clickFinder() *clickFinder {
 	return p.instruments.clicks
 }
 
+// rereader is the part's.
+func (p Part) rereader() *rereader {
+	if p.instruments.reread == nil {
+		p.instruments.reread = newRereader(p)
+	}
+	return p.instruments.reread
+}
+
 func (i *instruments) hear(x []float64) {
 	if i.clicks != nil {
 		i.clicks.hear(x)
@@ -32,5 +41,8 @@ func (i *instruments) hear(x []float64) {
 func (i *instruments) hearSpectrum(power []float64) {
 	if i.room != nil {
 		i.room.hearSpectrum(power)
+	}
+	if i.reread != nil {
+		i.reread.hearSpectrum(power)
 	}
 }

@@ -5,14 +5,18 @@ import (
 	"math"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/kernel"
 	"chapterhouse/pipeline"
 )
 
-// A pause is long where it lasts pauseTimes what 95 % of the narrator's pauses
-// stay under, and pauseMoreS more than that at least: a scene's break in a book
-// that has them is usual, an edit that was forgotten is not.
+// A pause is long where a narrator makes one in 10,000 so long, by the spread that
+// the title's pauses have, and pauseMoreS longer than 95 % of them at least: a
+// scene's break in a book that has them is usual, an edit that was forgotten is not.
+// Pauses between sentences are log-normal (Campione and Véronis, Speech Prosody
+// 2002), so their median and 95th percentile say how often each length comes.
 const (
-	pauseTimes   = 2.0
+	pauseTail    = 3.719 // that far from its mean a normal number lies once in 10,000
+	highTail     = 1.645 // and by 5 %
 	pauseMoreS   = 1.5
 	pauseCount   = 20  // pauses that show a habit
 	headingOffS  = 1.0 // that the pause after a heading may lie from the others', whatever their spread
@@ -22,7 +26,7 @@ const (
 func pauses() Check {
 	return Check{
 		Name: "pauses",
-		Doc: "A pause inside the text lasts twice as long as 95 % of this narrator's pauses in the title, and 1.5 s more at least; or the " +
+		Doc: "A pause inside the text is longer than one in 10,000 of this narrator's is, by the median and the spread of their pauses in the title, and 1.5 s longer than 95 % of them at least; or the " +
 			"pause after a chapter's heading lies more than a second from that of the other chapters (five at least). " +
 			"Close the gap, or leave it where the story wants it.",
 		Read: func(t Title, chapter int) (out []pipeline.Finding) {
@@ -63,12 +67,12 @@ func place(p pipeline.PartOutcome, at pipeline.Span, f pipeline.Finding) pipelin
 // longPause is how long a pause of a narrator may be, by their habit over the
 // title.
 func longPause(t Title, p pipeline.PartOutcome) (s float64, ok bool) {
-	var highs []float64
+	var middles, highs []float64
 	count := 0
 	for _, ch := range t.Chapters {
 		for _, q := range ch.Parts {
 			if q.Voice.Narrator == p.Voice.Narrator && q.Likeness.Pauses.Count > 0 {
-				highs = append(highs, q.Likeness.Pauses.HighS)
+				middles, highs = append(middles, q.Likeness.Pauses.MedianS), append(highs, q.Likeness.Pauses.HighS)
 				count += q.Likeness.Pauses.Count
 			}
 		}
@@ -76,8 +80,9 @@ func longPause(t Title, p pipeline.PartOutcome) (s float64, ok bool) {
 	if count < pauseCount {
 		return 0, false
 	}
-	high := median(highs)
-	return max(pauseTimes*high, high+pauseMoreS), true
+	middle, high := median(middles), median(highs)
+	rare := middle * kernel.Pow(high/middle, pauseTail/highTail)
+	return max(rare, high+pauseMoreS), true
 }
 
 // afterHeading is what the first pause of a chapter says beside the others'.

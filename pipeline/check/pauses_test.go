@@ -2,10 +2,14 @@ package check
 
 import (
 	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 )
 
@@ -40,7 +44,7 @@ func TestPauses(t *testing.T) {
 	}{
 		{"as usual", habit(1.5), nil, ""},
 		{"3 s", habit(1.5, span(900, 3)), nil, ""},
-		{"a gap", habit(1.5, span(900, 3.4)), []string{"3.4 s of pause at 900 s, limit 3.1 s"}, pipeline.Listen},
+		{"a gap", habit(1.5, span(900, 3.4)), []string{"3.4 s of pause at 900 s, limit 3.0 s"}, pipeline.Listen},
 		{"two", habit(1.5, span(900, 5), span(1200, 9)), []string{"9.0 s of pause at 1200 s", "5.0 s of pause at 900 s"}, pipeline.Listen},
 		{"at the end", habit(1.5, span(1899, 20)), nil, ""},
 		{"a heading that runs on", habit(0.6), nil, ""},
@@ -68,6 +72,62 @@ func TestPauses(t *testing.T) {
 			if !strings.HasPrefix(got[i], c.want[i]) {
 				t.Errorf("%s: found %q, want %q", c.name, got[i], c.want[i])
 			}
+		}
+	}
+}
+
+// A narrator whose pauses differ much may make longer ones: the limit is where a
+// log-normal habit has one in 10,000.
+func TestPausesOfAWideHabit(t *testing.T) {
+	const rate, median, sigma = 48000, 0.9, 0.55
+	random := rand.New(rand.NewPCG(5, 1))
+	beyond, all := 0, 0
+	for range 40 {
+		b := aBook(8, 1)
+		for i := range b.Chapters {
+			p := &b.Chapters[i].Parts[0]
+			p.Profile.Cut = pipeline.Cut{Span: pipeline.Span{To: dsp.FramesIn(4000, rate)}, SourceRateHz: rate, RateHz: rate, Speech: pipeline.Span{To: dsp.FramesIn(4000, rate)}}
+			var spans []pipeline.Span
+			for k := range 250 {
+				if s := median * math.Exp(sigma*random.NormFloat64()); s >= 0.5 {
+					from := dsp.FramesIn(1+12*float64(k), rate)
+					spans = append(spans, pipeline.Span{From: from, To: from + dsp.FramesIn(s, rate)})
+				}
+			}
+			all += len(spans)
+			p.Likeness.Pauses, p.Longest = pipeline.HabitOf(spans, p.Spoken(), rate)
+		}
+		for i := range b.Chapters {
+			for _, f := range pauses().Read(b, i) {
+				if strings.HasSuffix(f.Measured, "of pause") {
+					beyond++
+				}
+			}
+		}
+	}
+	// What is under 0.5 s is no pause here, so the chance is not met exactly.
+	if one := float64(all) / float64(max(1, beyond)); one < 3000 {
+		t.Errorf("%d of %d pauses are called long, one in %.0f: want one in 10,000 or so", beyond, all, one)
+	}
+}
+
+// A line that is whispered within a pause makes two of it; what reaches out of it,
+// or is too short for a word, does not.
+func TestUnspoken(t *testing.T) {
+	const rate = 100
+	p := Part{RateHz: rate, Marks: pipeline.Marks{Phrases: []meter.Phrase{
+		{From: 0, To: 110}, {From: 300, To: 420}, {From: 430, To: 440}, {From: 490, To: 700}, {From: 800, To: 820},
+	}}}
+	for _, c := range []struct {
+		pauses []meter.Window
+		want   []pipeline.Span
+	}{
+		{[]meter.Window{{From: 100, To: 500}}, []pipeline.Span{{From: 100, To: 300}, {From: 420, To: 500}}},
+		{[]meter.Window{{From: 100, To: 340}, {From: 480, To: 520}, {From: 690, To: 900}}, []pipeline.Span{{From: 100, To: 340}, {From: 690, To: 900}}},
+		{nil, []pipeline.Span{}},
+	} {
+		if got := p.Unspoken(c.pauses, 0.5); !slices.Equal(got, c.want) {
+			t.Errorf("%v: %v, want %v", c.pauses, got, c.want)
 		}
 	}
 }

@@ -2,6 +2,7 @@ package check
 
 import (
 	"fmt"
+	"slices"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/restore"
@@ -14,6 +15,11 @@ import (
 const (
 	popNotedDB = 8.0  // over what would hide it
 	popHeardDB = 15.0 // from which on it is for an ear
+	// In a voice that does not thump by itself less will do: what stands so far over
+	// that of which it has one in every popOftenS.
+	popLeastDB = 4.0
+	popOverDB  = 2.0
+	popOftenS  = 30.0
 	// How far under the level of speech its deepest part is still taken note of,
 	// and is for an ear. All of a pop is some 10 dB more.
 	popNotedUnder = 28.0
@@ -24,7 +30,7 @@ const (
 func plosives() Check {
 	return Check{
 		Name: "plosives",
-		Doc: "Breath that strikes the microphone at a p or b, or a thump of table and stand: a burst under some 60 Hz that stands 8 dB over what the room and the voice around would hide. " +
+		Doc: "Breath that strikes the microphone at a p or b, or a thump of table and stand: a burst under some 60 Hz that stands 8 dB over what the room and the voice around would hide, and 4 to 8 dB in a voice that has none of its own. " +
 			"From 15 dB on, and if it is no weaker than 16 dB under the voice, it is for an ear. The plosives stage turns down most of them. " +
 			"Many of them call for a microphone beside the mouth's axis, or a pop screen.",
 		Listen: func(p Part) Listener { return newPlosiveListener(p) },
@@ -92,9 +98,10 @@ func (l *plosiveListener) Heard() []Stretch {
 		}
 	}
 	speech := max(float64(l.p.Speech), leastSpeechDBFS)
+	noted := l.noted()
 	var all []sized
 	for _, b := range l.places {
-		if b.over < popNotedDB || b.levelDB < speech-popNotedUnder || b.from.Seconds(l.p.RateHz) < popRestS {
+		if b.over < noted || b.levelDB < speech-popNotedUnder || b.from.Seconds(l.p.RateHz) < popRestS {
 			continue
 		}
 		weight, do := pipeline.Ready, "the plosives stage turns it down; add it to the chain if it is heard"
@@ -109,4 +116,18 @@ func (l *plosiveListener) Heard() []Stretch {
 		}})
 	}
 	return worst(all, "bursts of breath")
+}
+
+// noted is how far over what would hide it a burst is taken note of.
+func (l *plosiveListener) noted() float64 {
+	var over []float64
+	for _, b := range l.places {
+		over = append(over, b.over)
+	}
+	often := int(l.at.Seconds(l.p.RateHz) / popOftenS)
+	if often >= len(over) {
+		return popLeastDB
+	}
+	slices.Sort(over)
+	return min(max(over[len(over)-1-often]+popOverDB, popLeastDB), popNotedDB)
 }

@@ -19,6 +19,9 @@ const (
 	cepstraUnderDB = 50   // under the speech level: what is quieter does not tell words apart
 	frameS         = 0.02 // two spectra
 
+	rereadWindowS = 30.0 // of speech, that are searched
+	rereadLeastS  = 0.4  // of a first reading
+
 	nullColumns  = 15   // frames after which paths by chance have their usual cost
 	nullRows     = 100  // paths by chance that make a figure
 	chancePart   = 0.85 // of the usual cost: a path above that goes nowhere
@@ -45,8 +48,14 @@ type reread struct {
 	worst   float64 // of the 0.2 s that differ most
 	beforeS float64 // the pause that the first begins after; 0: it begins within a phrase
 	goesOn  bool    // where the first stops, the second goes on without a pause
-	within  bool    // the second begins within a phrase: only a copy is believed there
+	within  bool    // the second begins within a phrase
 }
+
+// apart is how far the two lie from each other, beside chance: a word that differs
+// counts as much as a little everywhere. On the tuning voices words by chance came
+// to 1.0 and more, parallel lines and lists to 0.75 and more, the same words read
+// again to 0.4 to 1.05, copies to 0.6 at most.
+func (a reread) apart() float64 { return a.cost + a.worst }
 
 // rereader finds readings that stop and begin again. A query begins where a phrase
 // begins, and asks whether what was said from some moment up to the pause before
@@ -63,7 +72,6 @@ type rereader struct {
 	phrases []meter.Phrase
 	window  int // frames before the query that are searched
 	least   int // frames of a first reading
-	most    int
 
 	cepstrum *spectrum.Cepstrum
 	floor    float64
@@ -71,6 +79,7 @@ type rereader struct {
 	heard    int     // spectra
 	phrase   int     // the phrase at hand
 	half     []float64
+	now      []float64
 	halves   int
 	quiet    int // frames without sound up to now
 
@@ -85,6 +94,7 @@ type rereader struct {
 	order []float64
 	null  []float64 // the usual cost of a path by chance, query by query
 	found []reread  // costs as they are, until the part's null is known
+	ended bool      // found is what the part has
 }
 
 // A phraseStart is where a query begins: a phrase, or what follows a short silence
@@ -94,23 +104,22 @@ type phraseStart struct {
 	quiet         int // frames of the silence; 0: a phrase
 }
 
-// newRereader searches so many seconds of speech for first readings of leastS to mostS.
-func newRereader(p Part, windowS, leastS, mostS float64) *rereader {
+// newRereader is for one part, whose checks share it.
+func newRereader(p Part) *rereader {
 	frames := func(seconds float64) int { return int(math.Round(seconds / frameS)) }
 	high := min(cepstraHighHz, 0.45*float64(p.RateHz))
 	return &rereader{
 		rateHz: p.RateHz, hop: dsp.Frames(p.RateHz+50) / 100, phrases: p.Marks.Phrases,
-		window: frames(windowS), least: frames(leastS), most: frames(mostS),
+		window: frames(rereadWindowS), least: frames(rereadLeastS),
 		cepstrum: spectrum.NewCepstrum(SpectrumSize(p.RateHz), p.RateHz, cepstraFilters, cepstra, cepstraLowHz, high),
 		floor:    kernel.FromPowerDB(max(emptyDB, float64(p.Speech)-cepstraUnderDB)),
 		silence:  kernel.FromPowerDB(max(emptyDB, float64(p.Speech)-quietDB)),
 		half:     make([]float64, cepstra),
+		now:      make([]float64, cepstra),
 	}
 }
 
-func (r *rereader) Hear([]float64) {}
-
-func (r *rereader) HearSpectrum(power []float64) {
+func (r *rereader) hearSpectrum(power []float64) {
 	at := dsp.Frames(r.heard) * r.hop
 	r.heard++
 	for r.phrase < len(r.phrases) && r.phrases[r.phrase].To <= at {
@@ -120,29 +129,33 @@ func (r *rereader) HearSpectrum(power []float64) {
 	if r.phrase == len(r.phrases) || at < r.phrases[r.phrase].From {
 		return
 	}
-	if n := len(r.starts); n == 0 || r.starts[n-1].phrase != r.phrase {
-		r.starts = append(r.starts, phraseStart{r.end(), r.phrase, 0})
-	}
 	if r.halves++; r.halves == 1 {
 		r.cepstrum.Of(r.half, power, r.floor)
 		return
 	}
-	n := len(r.frames)
-	r.frames = slices.Grow(r.frames, cepstra)[:n+cepstra]
-	now := r.frames[n:]
-	r.cepstrum.Of(now, power, r.floor)
-	for i := range now {
-		now[i] = (now[i] + r.half[i]) / 2
+	r.halves = 0
+	r.cepstrum.Of(r.now, power, r.floor)
+	for i := range r.now {
+		r.now[i] = (r.now[i] + r.half[i]) / 2
 	}
-	if r.isQuiet(power) {
+	r.take(at-r.hop, r.phrase, r.isQuiet(power))
+}
+
+// take takes the frame at hand.
+func (r *rereader) take(at dsp.Frames, phrase int, quiet bool) {
+	if n := len(r.starts); n == 0 || r.starts[n-1].phrase != phrase {
+		r.starts = append(r.starts, phraseStart{r.end(), phrase, 0})
+	}
+	r.frames = append(r.frames, r.now...)
+	if quiet {
 		r.quiet++
 	} else {
 		if r.quiet >= quietFrames && r.end()-r.starts[len(r.starts)-1].frame > r.quiet {
-			r.starts = append(r.starts, phraseStart{r.end(), r.phrase, r.quiet})
+			r.starts = append(r.starts, phraseStart{r.end(), phrase, r.quiet})
 		}
 		r.quiet = 0
 	}
-	r.at, r.halves = append(r.at, at-r.hop), 0
+	r.at = append(r.at, at)
 	if r.queries < len(r.starts) && r.starts[r.queries].frame+r.ahead() <= r.end() {
 		r.query()
 	}
@@ -163,7 +176,7 @@ func (r *rereader) end() int { return r.first + len(r.at) }
 
 // ahead is how many frames of the second reading are waited for: a reading of the
 // whole window, a fifth slower.
-func (r *rereader) ahead() int { return min(r.window, r.most)*6/5 + endSlack + goesOn }
+func (r *rereader) ahead() int { return r.window*6/5 + endSlack + goesOn }
 
 // query looks for a first reading before the next phrase start, and forgets what
 // no later one needs.
@@ -198,7 +211,7 @@ func (r *rereader) match(q phraseStart) (best reread, ok bool) {
 		for i := range r.costs {
 			r.costs[i] = math.Inf(1)
 			if r.warp.Reaches(i) {
-				r.costs[i] = r.apart(from+i, q.frame+c)
+				r.costs[i] = r.distance(from+i, q.frame+c)
 			}
 		}
 		if !r.warp.Next(r.costs) {
@@ -220,7 +233,7 @@ func (r *rereader) match(q phraseStart) (best reread, ok bool) {
 		for i := max(0, rows-endSlack); i < rows; i++ {
 			start, cost, worst := r.warp.At(i)
 			// Of two matches the longer, unless it costs more than chance explains.
-			if s := cost * (1 + 10/float64(columns)); s < score && rows-start >= r.least && rows-start < r.most {
+			if s := cost * (1 + 10/float64(columns)); s < score && rows-start >= r.least {
 				score, ok = s, true
 				best = r.reread(q, from+start, columns)
 				best.cost, best.worst = cost, worst
@@ -248,8 +261,8 @@ func (r *rereader) chance(rows int) float64 {
 	return r.null[len(r.null)-1]
 }
 
-// apart is how far two frames lie from each other.
-func (r *rereader) apart(a, b int) float64 {
+// distance is how far two frames lie from each other.
+func (r *rereader) distance(a, b int) float64 {
 	x := r.frames[(a-r.first)*cepstra:][:cepstra]
 	y := r.frames[(b-r.first)*cepstra:][:cepstra]
 	sum := 0.0
@@ -293,11 +306,16 @@ func (r *rereader) reread(q phraseStart, from, columns int) reread {
 
 // rereads ends the part: what was read again, costs beside the part's null.
 func (r *rereader) rereads() []reread {
+	if r.ended {
+		return r.found
+	}
+	r.ended = true
 	for r.queries < len(r.starts) {
 		r.query()
 	}
 	if len(r.null) == 0 {
-		return nil // too short to know what chance is
+		r.found = nil // too short to know what chance is
+		return nil
 	}
 	slices.Sort(r.null)
 	usual := r.null[len(r.null)/2]

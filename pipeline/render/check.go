@@ -21,7 +21,8 @@ func (b *bench) check(r pipeline.CheckRecipe) (pipeline.CheckRecord, float64, er
 			return rec, 0, err
 		}
 		rate := p.Cut.SourceRateHz
-		ears := check.NewEars(check.Builtin(), check.PartOf(p, marks))
+		part := check.PartOf(p, marks)
+		ears := check.NewEars(check.Builtin(), part)
 		pauses := meter.NewPauses(rate)
 		x := make([]float64, readBlock)
 		var done dsp.Frames
@@ -38,11 +39,11 @@ func (b *bench) check(r pipeline.CheckRecipe) (pipeline.CheckRecord, float64, er
 			return rec, 0, err
 		}
 		audioS += done.Seconds(rate)
-		sentences := []pipeline.Span{}
-		for _, w := range pauses.Result() {
-			if (w.To-w.From).Seconds(rate) >= sentenceS && len(sentences) < maxPauses {
-				sentences = append(sentences, pipeline.Span{From: p.Cut.Span.From + w.From, To: p.Cut.Span.From + w.To})
-			}
+		sentences := part.Unspoken(pauses.Result(), sentenceS)
+		sentences = sentences[:min(len(sentences), maxPauses)]
+		for i := range sentences {
+			sentences[i].From += p.Cut.Span.From
+			sentences[i].To += p.Cut.Span.From
 		}
 		rec.Pauses = append(rec.Pauses, sentences)
 		from := p.Cut.Span.From.Seconds(rate)
