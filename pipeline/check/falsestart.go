@@ -11,12 +11,13 @@ const (
 	startPauseS = 0.15 // between the two
 	shortPauseS = 0.40 // for the shorter
 	beginS      = 0.35 // a pause that something begins after: no comma's
-	startApart  = 1.10
+	startApart  = 1.00
+	startSoft   = 0.10 // more for a notice
 	// Words within a phrase that the narrator went back to, and where no pause
 	// tells that anything stopped.
 	backPauseS = 0.30
 	backApart  = 0.95
-	slurApart  = 0.80
+	slurApart  = 0.70
 )
 
 func falseStart() Check {
@@ -43,7 +44,10 @@ func (a reread) begunAgain() (pipeline.Verdict, bool) {
 	switch {
 	case !a.goesOn:
 		return pipeline.Ready, false
-	case !a.within && a.beforeS >= beginS && a.seconds >= startLeastS && a.pauseS >= pauseS && a.apart() <= startApart:
+	case !a.within && a.beforeS >= beginS && a.seconds >= startLeastS && a.pauseS >= pauseS && a.apart() <= startApart+startSoft:
+		if a.apart() > startApart {
+			return pipeline.Ready, true
+		}
 		return a.unlessHeading(), true
 	case a.seconds < startShortS:
 		return pipeline.Ready, false

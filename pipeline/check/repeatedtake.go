@@ -11,15 +11,18 @@ import (
 const (
 	retakeLeastS  = 1.3
 	retakeApart   = 0.84 // at retakeLeastS
-	retakeLonger  = 0.10 // more for every second more, for long ones are hardly alike by chance
-	retakeLongS   = 5.0  // up to here
+	retakeLonger  = 0.30 // more for every second more, for long ones are hardly alike by chance
+	retakeLongS   = 2.2  // up to here
 	retakeSoft    = 0.05 // more for a notice
 	retakeSlurred = 0.14 // less, where there is no pause of a retake's
 	retakePauseS  = 0.2
-	parallelS     = 2.5  // up to here a line may be a parallel of the one before
-	parallelTimes = 1.6  // worst against cost: a parallel differs in one place, a reading a little everywhere
-	copyApart     = 0.55 // no parallel is as near
-	headingS      = 6.0  // of a part: what begins in it may be a heading
+	// Worst against cost up to parallelS: a parallel line differs in one place, a
+	// reading a little everywhere.
+	parallelS = 2.5
+	uneven    = 1.6  // is a notice
+	parallel  = 1.95 // is none
+	copyCost  = 0.23 // no parallel is as near, whatever its worst
+	headingS  = 6.0  // of a part: what begins in it may be a heading
 )
 
 func repeatedTake() Check {
@@ -42,9 +45,12 @@ func (a reread) retake() (pipeline.Verdict, bool) {
 	if a.within || a.pauseS < retakePauseS {
 		most -= retakeSlurred
 	}
-	parallel := a.seconds < parallelS && a.worst > parallelTimes*a.cost && a.apart() > copyApart
-	if parallel || a.apart() > most {
-		return pipeline.Ready, a.apart() <= most+retakeSoft
+	ratio := 0.0
+	if a.seconds < parallelS && a.cost > copyCost {
+		ratio = a.worst / a.cost
+	}
+	if ratio > uneven || a.apart() > most {
+		return pipeline.Ready, ratio <= parallel && a.apart() <= most+retakeSoft
 	}
 	return a.unlessHeading(), true
 }

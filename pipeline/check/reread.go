@@ -34,6 +34,7 @@ const (
 	leastPath    = 15 // frames
 	quietFrames  = 5  // in a phrase: an edit may have laid a piece behind them
 	quietDB      = 20 // under the speech level
+	breathFrames = 30 // at most, that a phrase may begin with and are not its words
 )
 
 // A reread is words that were read, and the same words again straight after.
@@ -102,6 +103,7 @@ type rereader struct {
 type phraseStart struct {
 	frame, phrase int
 	quiet         int // frames of the silence; 0: a phrase
+	breath        int // frames without sound that the phrase begins with
 }
 
 // newRereader is for one part, whose checks share it.
@@ -144,14 +146,18 @@ func (r *rereader) hearSpectrum(power []float64) {
 // take takes the frame at hand.
 func (r *rereader) take(at dsp.Frames, phrase int, quiet bool) {
 	if n := len(r.starts); n == 0 || r.starts[n-1].phrase != phrase {
-		r.starts = append(r.starts, phraseStart{r.end(), phrase, 0})
+		r.starts = append(r.starts, phraseStart{frame: r.end(), phrase: phrase})
 	}
 	r.frames = append(r.frames, r.now...)
 	if quiet {
 		r.quiet++
 	} else {
-		if r.quiet >= quietFrames && r.end()-r.starts[len(r.starts)-1].frame > r.quiet {
-			r.starts = append(r.starts, phraseStart{r.end(), phrase, r.quiet})
+		last := &r.starts[len(r.starts)-1]
+		switch since := r.end() - last.frame; {
+		case r.quiet >= quietFrames && since > r.quiet:
+			r.starts = append(r.starts, phraseStart{frame: r.end(), phrase: phrase, quiet: r.quiet})
+		case last.quiet == 0 && since <= min(r.quiet, breathFrames):
+			last.breath = since
 		}
 		r.quiet = 0
 	}
@@ -280,13 +286,13 @@ func (r *rereader) reread(q phraseStart, from, columns int) reread {
 	var a reread
 	stop, begin := q.frame+columns, from
 	a.goesOn = stop < r.end()-goesOn
-	for k := len(r.starts) - 1; k >= 0 && r.starts[k].frame >= from-startSlack; k-- {
+	for k := len(r.starts) - 1; k >= 0 && r.starts[k].frame+r.starts[k].breath >= from-startSlack; k-- {
 		s := r.starts[k].frame
 		if r.starts[k].quiet > 0 {
 			continue
 		}
 		if s <= from+startSlack {
-			begin, a.beforeS = max(s, r.first), math.Inf(1)
+			begin, a.beforeS = max(s, r.first, min(from, s+r.starts[k].breath)), math.Inf(1)
 			if n := r.starts[k].phrase; n > 0 {
 				a.beforeS = (r.phrases[n].From - r.phrases[n-1].To).Seconds(r.rateHz)
 			}
