@@ -12,7 +12,7 @@ const (
 	retakeLeastS  = 1.3
 	retakeApart   = 0.84 // at retakeLeastS
 	retakeLonger  = 0.30 // more for every second more, for long ones are hardly alike by chance
-	retakeLongS   = 2.2  // up to here
+	retakeLongS   = 2.0  // up to here
 	retakeSoft    = 0.05 // more for a notice
 	retakeSlurred = 0.14 // less, where there is no pause of a retake's
 	retakePauseS  = 0.2
