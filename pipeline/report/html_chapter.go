@@ -59,7 +59,7 @@ type askedRow struct {
 	Met                          bool
 }
 
-type stageRow struct{ Stage, Active, Median, P95, Deepest string }
+type stageRow struct{ Stage, Idle, Active, Median, P95, Deepest string }
 
 type partRow struct {
 	Path, Span, Voice, Fit, Is, Levels, Floor, Notes string
@@ -226,8 +226,12 @@ func formatOf(f pipeline.FileFormat) string {
 // stages lists what moved gain: the chain's once, then each file's limiter.
 func (v *chapterView) stages(b builder, ch pipeline.ChapterOutcome) {
 	add := func(name string, u pipeline.StageUse) {
+		if idle(u) {
+			v.Stages = append(v.Stages, stageRow{Stage: name, Idle: "nothing to do"})
+			return
+		}
 		v.Stages = append(v.Stages, stageRow{
-			name, sprintf("%.0f %%", 100*u.Share), minus(sprintf("%.1f", float64(u.MedianDB))), minus(sprintf("%.1f", float64(u.P95DB))), minus(most(u)),
+			name, "", sprintf("%.0f %%", 100*u.Share), minus(sprintf("%.1f", float64(u.MedianDB))), minus(sprintf("%.1f", float64(u.P95DB))), minus(most(u)),
 		})
 	}
 	for i, f := range ch.Files {
@@ -241,6 +245,9 @@ func (v *chapterView) stages(b builder, ch pipeline.ChapterOutcome) {
 		add("limiter, "+b.fileName(f), f.Record.Limiter)
 	}
 }
+
+// idle tells whether a stage that moves gain left all of a file as it was.
+func idle(u pipeline.StageUse) bool { return u == (pipeline.StageUse{Stage: u.Stage}) }
 
 // most is how far a stage went, down and, where it did, up.
 func most(u pipeline.StageUse) string {

@@ -251,6 +251,7 @@ func (t *text) gains(r Report) {
 			t.line("  %s: %s", s.Spec, n)
 		}
 	}
+	t.idle(r)
 	rows := [][]string{{"", "chapter", "spec", "trim dB", "limiter active", "median dB", "95 % dB", "deepest dB", "encodes"}}
 	for _, ch := range r.Chapters {
 		for _, f := range ch.Files {
@@ -263,6 +264,28 @@ func (t *text) gains(r Report) {
 	}
 	t.table(rows)
 	t.line("")
+}
+
+// idle names the chapters in which a stage of the chain had nothing to do.
+func (t *text) idle(r Report) {
+	in := map[string][]string{}
+	for _, ch := range r.Chapters {
+		if len(ch.Files) == 0 {
+			continue
+		}
+		for _, u := range ch.Files[0].Record.Stages {
+			if idle(u) {
+				in[u.Stage] = append(in[u.Stage], fmt.Sprint(ch.Number))
+			}
+		}
+	}
+	for _, stage := range keys(in) {
+		of := "chapter "
+		if len(in[stage]) > 1 {
+			of = "chapters "
+		}
+		t.line("  stage %s: nothing to do in %s%s", stage, of, strings.Join(in[stage], ", "))
+	}
 }
 
 func (t *text) cost(r Report) {
