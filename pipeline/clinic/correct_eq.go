@@ -17,8 +17,7 @@ const (
 	signPeakDB    = 2.0 // that a resonance found elsewhere has to show in speech
 	toneShowsDB   = 5.0 // of room tone, over the octave around
 	sameWithin    = 1.06
-	keptCutDB     = 1.0 // of what keep-lows asks to be kept
-	keptHighestHz = 180.0
+	keptHighestHz = 190.0 // under which keep-lows leaves peaks alone
 
 	lowMidsFromHz, lowMidsToHz = 160.0, 500.0
 	topFromHz, topToHz         = 5000.0, 10000.0
@@ -36,14 +35,11 @@ type cut struct {
 func (d *drafter) corrected() (step, bool) {
 	var items []fields
 	for _, c := range d.cuts() {
-		gain, why := -min(cutShare*c.db, or(d.o.Habits.EQ.MostCutDB, mostCutDB)), c.why
-		if d.wants(KeepLows) && c.hz < keptHighestHz {
-			gain, why = max(gain, -keptCutDB), why+"; its lows are kept, so that most of it stays"
-		}
-		if gain > -leastCutDB {
+		gain := -min(cutShare*c.db, or(d.o.Habits.EQ.MostCutDB, mostCutDB))
+		if gain > -leastCutDB || d.wants(KeepLows) && c.hz < keptHighestHz {
 			continue
 		}
-		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(c.hz)}, {"gain_db", half(gain)}, {"q", tenth(c.q)}, {"why", why}})
+		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(c.hz)}, {"gain_db", half(gain)}, {"q", tenth(c.q)}, {"why", c.why}})
 	}
 	if d.withEarlier() {
 		items = append(items, d.toEarlier(items)...)

@@ -19,7 +19,7 @@ const (
 	expanderLeastDB  = 6.0 // common practice is 6 to 10
 	expanderMostDB   = 8.0
 	expanderRatio    = 1.5
-	overRoomDB       = 8.0 // threshold over room tone, where words leave so much
+	overRoomDB       = 6.0 // threshold over room tone, where words leave so much
 	leastOverRoomDB  = 3.0
 	underWordsDB     = 6.0 // threshold under the quietest words: the stage keeps it too
 )
@@ -44,8 +44,8 @@ func (d *drafter) floorAfter(steps []step) (float64, error) {
 
 // quieted puts in front of the stages at at what the floor needs so that the spec
 // is met after all of them: an expander first, and noise reduction for what that
-// leaves. always is for a draft that wants its pauses quiet anyway.
-func (d *drafter) quieted(steps []step, at int, always bool) ([]step, error) {
+// leaves.
+func (d *drafter) quieted(steps []step, at int) ([]step, error) {
 	if len(d.fit.Facts.RoomTone) == 0 {
 		return steps, nil
 	}
@@ -58,13 +58,10 @@ func (d *drafter) quieted(steps []step, at int, always bool) ([]step, error) {
 		goal, whose = retailFloorDBFS-quieterFloorDB, fmt.Sprintf("a quieter floor was wished, %.0f", retailFloorDBFS-quieterFloorDB)
 	}
 	need := bare - goal
-	if need <= 0 && !always {
+	if need <= 0 {
 		return steps, nil
 	}
 	why := fmt.Sprintf("the room would be at %.1f dBFS after level, and %s", bare, whose)
-	if need <= 0 {
-		why = fmt.Sprintf("the room would be at %.1f dBFS after level, which is quiet enough: only the pauses close a little", bare)
-	}
 	noise, rangeDB, widest := 0.0, 0.0, 0.0
 	if e := d.o.Habits.Expander; !never(e.Use) {
 		widest = or(e.MostDB, expanderMostDB)

@@ -29,7 +29,7 @@ func round(d *drafter) (Draft, error) {
 	if steps, err = d.softened(steps, 0.5); err != nil {
 		return Draft{}, err
 	}
-	if steps, err = d.quieted(steps, front, true); err != nil {
+	if steps, err = d.quieted(steps, front); err != nil {
 		return Draft{}, err
 	}
 	return d.finish("round", "A denser, nearer voice: mended as the spare one is, with bands that hold what swells, crests caught and a little warmth.", steps)

@@ -64,9 +64,9 @@ func (d *drafter) slow(loudWordsDB float64, program bool) step {
 // fast is the compressor that catches crests.
 func (d *drafter) fast() step {
 	crest := share(d.crests(), fastShare)
-	const ratio, aim = 3.0, 1.5
+	const ratio, aim = 3.0, 1.0
 	threshold := half(bounded(crest-aim/(1-1/ratio), 5, 12))
-	return step{stage: "compressor", params: fields{{"threshold_over_speech_db", threshold}, {"ratio", ratio}, {"knee_db", 4.0}, {"attack_ms", 1.5}, {"release_ms", 60.0}, {"detector", "peak"}, {"range_db", 4.0}},
+	return step{stage: "compressor", params: fields{{"threshold_over_speech_db", threshold}, {"ratio", ratio}, {"knee_db", 4.0}, {"attack_ms", 1.5}, {"release_ms", 60.0}, {"detector", "peak"}, {"range_db", 3.0}},
 		why: fmt.Sprintf("one crest in fifty is %.1f dB over the speech level and more: caught quickly, so that the slow one behind hears none", crest)}
 }
 

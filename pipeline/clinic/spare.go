@@ -19,7 +19,7 @@ func spare(d *drafter) (Draft, error) {
 	if err != nil {
 		return Draft{}, err
 	}
-	if steps, err = d.quieted(steps, front, false); err != nil {
+	if steps, err = d.quieted(steps, front); err != nil {
 		return Draft{}, err
 	}
 	return d.finish("spare", "The voice as it is, with what booth, microphone and noise added taken back, loud and soft lines a little nearer to each other.", steps)

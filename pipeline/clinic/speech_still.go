@@ -15,6 +15,7 @@ const (
 	stillToHz   = 900.0
 	stillRounds = 20
 	stillLeast  = 25  // harmonics that a band has to have
+	stillSparse = 0.5 // of the middle count around: where the pitch seldom comes by, what came is chance
 	stillPeakDB = 3.0 // from which on it is a peak
 )
 
@@ -72,7 +73,8 @@ func stillOf(l lowered) still {
 		means(s.db, func(p seen) int { return p.band })
 	}
 	for i := range s.db {
-		if s.count[i] < stillLeast {
+		around := slices.Sorted(slices.Values(s.count[max(0, i-stillPer/2):min(len(s.count), i+stillPer/2+1)]))
+		if s.count[i] < stillLeast || float64(s.count[i]) < stillSparse*float64(around[len(around)/2]) {
 			s.db[i] = math.NaN()
 		}
 	}
