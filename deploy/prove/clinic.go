@@ -16,6 +16,7 @@ func clinicRows(ctx context.Context, s *site, t *table) error {
 	}{
 		{"figures", clinicFigures},
 		{"pairs", clinicPairs},
+		{"drafts", clinicDrafts},
 	}
 	var names []string
 	for _, p := range parts {
