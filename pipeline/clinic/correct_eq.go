@@ -21,7 +21,7 @@ const (
 
 	lowMidsFromHz, lowMidsToHz = 160.0, 500.0
 	topFromHz, topToHz         = 5000.0, 10000.0
-	unusualDB                  = 4.0 // off the average voice: as far as voices lie apart
+	leastBlindDB               = 0.5
 	mostBlindDB                = 1.5 // of a broad correction that rests on the average voice
 )
 
@@ -109,23 +109,26 @@ func highestAt(bands []spectrum.Band, db []float64, hz float64) float64 {
 	return most
 }
 
-// broad are corrections of what lies further off the average voice than voices
-// do. A voice's own slope can't be told from a room's, so they take half of the
-// rest, and little.
+// broad are corrections of what the diagnosis says to lie further off the average
+// voice than voices do. A voice's own slope can't be told from a room's, so they
+// take half of what is over that border, and little.
 func (d *drafter) broad() (items []fields) {
-	if over := overUsual(d.third, lowMidsFromHz, lowMidsToHz); over > unusualDB {
-		gain := -min(mostBlindDB, (over-unusualDB)/2+0.5)
-		items = append(items, fields{{"shape", "bell"}, {"centre_hz", d.lowMids()}, {"gain_db", half(gain)}, {"q", 0.8},
-			{"why", fmt.Sprintf("%.0f to %.0f Hz stand %.1f dB over the average voice, more than voices lie apart", lowMidsFromHz, lowMidsToHz, over)}})
+	for _, s := range d.r.signsNamed("low-mids") {
+		if s.Remedy == Processing {
+			gain := -min(mostBlindDB, (s.Value-buildUpDB)/2+leastBlindDB)
+			items = append(items, fields{{"shape", "bell"}, {"centre_hz", d.lowMids()}, {"gain_db", half(gain)}, {"q", 0.8}, {"why", s.Says}})
+		}
 	}
-	top := overUsual(d.third, topFromHz, topToHz)
-	switch {
-	case top > unusualDB:
-		items = append(items, fields{{"shape", "high-shelf"}, {"corner_hz", 6000.0}, {"gain_db", half(-min(mostBlindDB, (top-unusualDB)/2+0.5))}, {"slope", 0.7},
-			{"why", fmt.Sprintf("harsh: from %.0f Hz up it has %.1f dB more than the average voice", topFromHz, top)}})
-	case top < -unusualDB:
-		items = append(items, fields{{"shape", "high-shelf"}, {"corner_hz", 6000.0}, {"gain_db", half(min(mostBlindDB, (-top-unusualDB)/2+0.5))}, {"slope", 0.7},
-			{"why", fmt.Sprintf("dull: from %.0f Hz up it has %.1f dB less than the average voice", topFromHz, -top)}})
+	for _, s := range d.r.signsNamed("top") {
+		if s.Remedy == Processing {
+			border := harshDB
+			if s.Value < 0 {
+				border = dullDB
+			}
+			gain := bounded((border-s.Value)/2, -mostBlindDB+leastBlindDB, mostBlindDB-leastBlindDB)
+			gain += math.Copysign(leastBlindDB, gain)
+			items = append(items, fields{{"shape", "high-shelf"}, {"corner_hz", s.LowHz}, {"gain_db", half(gain)}, {"slope", 0.7}, {"why", s.Says}})
+		}
 	}
 	return items
 }

@@ -89,17 +89,20 @@ func newDrafter(r *Read, o Order) (*drafter, error) {
 // wants tells whether something was wished.
 func (d *drafter) wants(w Wish) bool { return slices.Contains(d.o.Wishes, w) }
 
-// found is whether a sign asks for processing, or a check of one of the names
-// found something, and what was measured where, in words.
+// found is whether the diagnosis asks for processing by one of the names, or,
+// where it says nothing of one, a check of that name found something; and what
+// was measured, in words.
 func (d *drafter) found(names ...string) (says string, ok bool) {
 	for _, name := range names {
-		for _, s := range d.r.signsNamed(name) {
+		signs := d.r.signsNamed(name)
+		for _, s := range signs {
 			if s.Remedy == Processing {
 				return s.Says, true
 			}
 		}
-	}
-	for _, name := range names {
+		if len(signs) > 0 {
+			continue
+		}
 		for _, f := range d.r.Findings {
 			if f.Check == name {
 				return fmt.Sprintf("%s at %.1f s", f.Measured, f.StartS), true
