@@ -78,6 +78,7 @@ var siblings = map[string]map[string]string{
 		"pipeline/codec": "clips are cut from finished files, and review copies written",
 	},
 	"pipeline/report": {
+		"pipeline/chain":     "stages of a draft in words",
 		"pipeline/clinic":    "a test read and its trial are written too",
 		"pipeline/attention": "where to listen stands first",
 		"pipeline/compare":   "a comparison is written too",

@@ -92,7 +92,7 @@ func rootCommand() *cobra.Command {
 	root.AddCommand(
 		processCommand(), measureCommand(),
 		submitCommand(), statusCommand(), watchCommand(), cancelCommand(), rerunCommand(),
-		pushCommand(), pullCommand(), fetchCommand(), compareCommand(), checkCommand(), chainCommand(),
+		pushCommand(), pullCommand(), fetchCommand(), compareCommand(), checkCommand(), chainCommand(), clinicCommand(),
 		coordinatorCommand(), workerCommand(), jobCommand(),
 	)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return usageError{c.CommandPath(), err} })
