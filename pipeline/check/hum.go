@@ -3,206 +3,247 @@ package check
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"chapterhouse/dsp"
-	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
 	"chapterhouse/dsp/meter"
-	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 )
 
 const (
-	humOverDB      = 4.0  // over the noise of the third of an octave around it
+	humOverDB      = 4.0  // over the noise of the third of an octave around it: an ear is asked
+	humNoteDB      = 3.0  // it is noted
 	humUnderSpeech = 65.0 // dB, A-weighted: what is softer is not heard once the chapter has its level
 	humOrders      = 12
-	humWindowS     = 0.24
-	humGuardS      = 0.06 // from a phrase
-	humBlockS      = 60.0 // and more, until there are enough windows
-	humWindows     = 3    // of a block that can be judged
-	humLowHz       = 2400.0
-	humENBW        = 1.5    // bins, of a Hann window
-	humThird       = 0.2316 // width of a third of an octave, of its middle
-	medianOfNoise  = 0.6931 // median of a chi-square of two degrees, of its mean
+	humOffHz       = 0.25 // of the fundamental, from what mains have
+	humCourseHz    = 0.06 // from its middle over a minute on either side
+	humSlackHz     = 0.04 // of a line, and a hundredth of it for each order
+	humOwnOrders   = 2    // orders that have a line: one may be anything's
+	humShort       = 3    // windows; with fewer there has to be an order more
+	humShare       = 0.5  // of a stretch's windows
+	humApartS      = 45.0 // windows with lines belong together within this
+	humBackS       = 60.0
+	loudWindow     = 30.0 // power to the lower quartile of windows: no pause in it
+	thirdLow       = 0.8909
+	thirdHigh      = 1.1225
 )
 
 func hum() Check {
 	return Check{
 		Name: "hum",
-		Doc: "Mains hum or a harmonic of it stands more than 4 dB over the room's noise in the third of an octave around it, in the pauses, and all of it " +
-			"together is less than 65 dB under the voice (A-weighted). The stage hum takes it out of the recording; " +
+		Doc: "Mains hum or a harmonic of it stands 3 dB or more over the room's noise in the third of an octave around it, in the pauses: two lines or more at " +
+			"multiples of 50 or 60 Hz. It wants an ear from 4 dB on, where all of it together is less than 65 dB under the voice (A-weighted); else it is noted. The stage hum takes it out of the recording; " +
 			"what makes it is in the room or the wire: a lamp, a power supply, a loop of earths, a cable beside a mains lead. Leave mains wiring to those who may work on it.",
-		Listen: func(p Part) Listener { return newHumListener(p) },
+		Listen: func(p Part) Listener { return &humListener{p: p, finder: newLineFinder(p.RateHz)} },
 	}
 }
 
-// humListener looks between phrases at the multiples of the frequency that the
-// profile found, and half-way between them for the noise.
+// humListener looks for the mains among what sounds steadily beneath the words.
 type humListener struct {
-	p         Part
-	low       *kernel.Cascade
-	weighting []kernel.Biquad // A
-	step      int
-	buf       []float64
-	at        dsp.Frames
-	gaps      []pipeline.Span
-	window    []float64
-	x         []float64 // of the gap at hand, at the low rate
-	found     []humWindow
+	p      Part
+	finder *lineFinder
 }
 
-type humWindow struct {
-	at          dsp.Frames
-	line, noise [humOrders]float64
-}
-
-func newHumListener(p Part) *humListener {
-	l := &humListener{p: p}
-	if len(p.Marks.Mains) == 0 {
-		return l
-	}
-	l.step = max(1, int(float64(p.RateHz)/humLowHz))
-	sections, err := filter.Lowpass(0.3*float64(p.RateHz)/float64(l.step), 48, float64(p.RateHz))
-	if err != nil {
-		panic(err) // settings of ours
-	}
-	l.low, l.weighting = kernel.NewCascade(sections), meter.AWeighting(float64(p.RateHz))
-	l.window = spectrum.Hann(int(humWindowS * float64(p.RateHz) / float64(l.step)))
-	guard := dsp.FramesIn(humGuardS, p.RateHz)
-	from := dsp.Frames(0)
-	for _, phrase := range p.Marks.Phrases {
-		l.gaps = append(l.gaps, pipeline.Span{From: from, To: phrase.From - guard})
-		from = phrase.To + guard
-	}
-	l.gaps = append(l.gaps, pipeline.Span{From: from, To: p.Frames})
-	return l
-}
-
-func (l *humListener) Hear(x []float64) {
-	if l.low == nil {
-		return
-	}
-	l.buf = append(l.buf[:0], x...)
-	l.low.Process(l.buf)
-	for i := (l.step - int(l.at)%l.step) % l.step; i < len(l.buf); i += l.step {
-		l.take(l.at+dsp.Frames(i), l.buf[i])
-	}
-	l.at += dsp.Frames(len(x))
-}
-
-// take adds a sample of the low rate to the window at hand.
-func (l *humListener) take(at dsp.Frames, v float64) {
-	for len(l.gaps) > 0 && at >= l.gaps[0].To {
-		l.gaps, l.x = l.gaps[1:], l.x[:0]
-	}
-	if len(l.gaps) == 0 || at < l.gaps[0].From {
-		return
-	}
-	if l.x = append(l.x, v); len(l.x) == len(l.window) {
-		l.look(at)
-		l.x = l.x[:0]
-	}
-}
-
-// look measures one window.
-func (l *humListener) look(end dsp.Frames) {
-	w := humWindow{at: end}
-	rate := float64(l.p.RateHz) / float64(l.step)
-	f0 := mainsAt(l.p, end)
-	for k := range w.line {
-		hz := float64(k+1) * f0
-		w.line[k] = l.power(hz, rate)
-		w.noise[k] = (l.power(hz-f0/2, rate) + l.power(hz+f0/2, rate)) / 2
-	}
-	l.found = append(l.found, w)
-}
-
-// power is that of the windowed x at a frequency: a sine's own mean square.
-func (l *humListener) power(hz, rate float64) float64 {
-	turn := 2 * math.Pi * hz / rate
-	c := 2 * kernel.Cos(turn)
-	var s1, s2, sum float64
-	for i, v := range l.x { // Goertzel 1958
-		s1, s2 = float64(v*l.window[i])+float64(c*s1)-s2, s1
-		sum += l.window[i]
-	}
-	return 2 * (float64(s1*s1) + float64(s2*s2) - float64(float64(c*s1)*s2)) / (sum * sum)
-}
-
-// mainsAt is the mains' frequency at a place.
-func mainsAt(p Part, at dsp.Frames) float64 {
-	m := p.Marks.Mains
-	i := 0
-	for i+1 < len(m) && (m[i+1].At+m[i].At)/2 < at {
-		i++
-	}
-	return m[i].Hz
-}
+func (l *humListener) Hear(x []float64) { l.finder.hear(x) }
 
 func (l *humListener) Heard() (out []Stretch) {
-	block := dsp.FramesIn(humBlockS, l.p.RateHz)
-	var now []humWindow
-	var from dsp.Frames
-	most := math.Inf(-1) // over the noise, of the stretch at hand
-	flush := func(to dsp.Frames) {
-		if s, over, ok := l.judge(now, from, to); ok {
-			if n := len(out); n > 0 && out[n-1].To == s.From { // it goes on
-				s.From = out[n-1].From
-				if most > over {
-					s.Measured, over = out[n-1].Measured, most
-				}
-				out = out[:n-1]
-			}
-			out, most = append(out, s), over
+	l.finder.ended()
+	windows := withPauses(l.finder.found)
+	var best []humMoment
+	most := 0
+	for _, mains := range l.mains() {
+		moments := momentsOf(windows, mains, l.p.RateHz)
+		n := 0
+		for _, m := range moments {
+			n += len(m.lines)
 		}
-		now, from = now[:0], to
-	}
-	for _, w := range l.found {
-		if w.at >= from+block && len(now) >= humWindows {
-			flush(w.at)
+		if n > most {
+			best, most = moments, n
 		}
-		now = append(now, w)
 	}
-	if n := len(out); len(now) < humWindows && n > 0 && out[n-1].To == from {
-		out[n-1].To = l.p.Frames // too little to tell: as before
-	} else {
-		flush(l.p.Frames)
+	apart := dsp.FramesIn(humApartS, l.p.RateHz)
+	first, last := -1, -1
+	for i, m := range best {
+		if len(m.lines) == 0 {
+			continue
+		}
+		if first >= 0 && m.from-best[last].to > apart {
+			out = l.judge(out, best[first:last+1])
+			first = -1
+		}
+		if first < 0 {
+			first = i
+		}
+		last = i
+	}
+	if first >= 0 {
+		out = l.judge(out, best[first:last+1])
 	}
 	return fewPlaces(out, "stretches with hum")
 }
 
-// judge is what a block's windows say together.
-func (l *humListener) judge(w []humWindow, from, to dsp.Frames) (s Stretch, overDB float64, ok bool) {
-	if len(w) < humWindows {
-		return s, 0, false
+// mains are the frequencies that mains may have: what the profile found counts
+// where it is neither of the two that there are.
+func (l *humListener) mains() []float64 {
+	all := []float64{50, 60}
+	for _, m := range l.p.Marks.Mains {
+		if !slices.ContainsFunc(all, func(hz float64) bool { return math.Abs(hz-m.Hz) < humOffHz }) {
+			all = append(all, m.Hz)
+		}
 	}
+	return all
+}
+
+// withPauses leaves out the windows in which nobody pauses: what is steady in
+// them may be a voice.
+func withPauses(all []lineWindowFound) (out []lineWindowFound) {
+	var soft []float64
+	for _, w := range all {
+		soft = append(soft, w.soft)
+	}
+	most := loudWindow * quartile(soft)
+	for _, w := range all {
+		if w.soft <= most {
+			out = append(out, w)
+		}
+	}
+	return out
+}
+
+// A humMoment is a window with those of its lines that are the mains', by order.
+type humMoment struct {
+	*lineWindowFound
+	hz    float64 // of the fundamental; 0: nowhere near is a line that could be the mains'
+	lines map[int]steadyLine
+}
+
+// momentsOf are windows with the lines of mains of about a frequency.
+func momentsOf(windows []lineWindowFound, mains float64, rateHz int) []humMoment {
+	all := make([]humMoment, len(windows))
+	for i := range windows {
+		m := humMoment{lineWindowFound: &windows[i]}
+		most := 0
+		for _, l := range m.lineWindowFound.lines {
+			k := math.Round(l.hz / mains)
+			if k < 1 || k > humOrders || math.Abs(l.hz/k-mains) > humOffHz {
+				continue
+			}
+			as := humMoment{lineWindowFound: m.lineWindowFound, hz: l.hz / k}
+			if n := len(as.family()); n > most {
+				m.hz, most = as.hz, n
+			}
+		}
+		all[i] = m
+	}
+	// A fundamental keeps to its course.
+	course := make([]float64, len(all))
+	for i, w := range windows {
+		var near []float64
+		back := dsp.FramesIn(humBackS, rateHz)
+		for _, m := range all {
+			if d := m.from - w.from; m.hz > 0 && d <= back && d >= -back {
+				near = append(near, m.hz)
+			}
+		}
+		if len(near) > 0 {
+			course[i] = median(near)
+		}
+	}
+	for i, hz := range course {
+		if math.Abs(all[i].hz-hz) > humCourseHz {
+			all[i].hz = hz
+		}
+		all[i].lines = all[i].family()
+	}
+	return all
+}
+
+// order is which multiple of the mains a line is.
+func (m humMoment) order(l steadyLine) (k int, ok bool) {
+	if m.hz == 0 {
+		return 0, false
+	}
+	n := math.Round(l.hz / m.hz)
+	return int(n), n >= 1 && n <= humOrders && math.Abs(l.hz-float64(n*m.hz)) <= humSlackHz+float64(humSlackHz/4*n)
+}
+
+// family are the lines that are multiples of the mains, by order.
+func (m humMoment) family() map[int]steadyLine {
+	out := map[int]steadyLine{}
+	for _, l := range m.lineWindowFound.lines {
+		if k, ok := m.order(l); ok && l.power > out[k].power {
+			out[k] = l
+		}
+	}
+	return out
+}
+
+// judge adds what a stretch's windows say together, if that is hum.
+func (l *humListener) judge(out []Stretch, w []humMoment) []Stretch {
+	with, orders := 0, map[int]int{}
+	for _, m := range w {
+		if len(m.lines) > 0 {
+			with++
+		}
+		for k := range m.lines {
+			orders[k]++
+		}
+	}
+	least := humOwnOrders
+	if len(w) < humShort {
+		least++
+	}
+	if len(orders) < least || float64(with) < humShare*float64(len(w)) {
+		return out
+	}
+	weighting := meter.AWeighting(float64(l.p.RateHz))
 	overMost, hzMost, all := math.Inf(-1), 0.0, 0.0
-	f0 := mainsAt(l.p, (from+to)/2)
-	for k := range humOrders {
-		line := median(column(w, func(w humWindow) float64 { return w.line[k] }))
-		noise := median(column(w, func(w humWindow) float64 { return w.noise[k] })) / medianOfNoise
-		line = max(0, line-noise)
-		hz := float64(k+1) * f0
-		around := noise / humENBW * humWindowS * humThird * hz // bins are 1/humWindowS wide
+	for k := 1; k <= humOrders; k++ {
+		var lines, arounds []float64
+		for _, m := range w {
+			lines = append(lines, m.lines[k].power)
+			arounds = append(arounds, m.around(float64(k)*m.hz))
+		}
+		line, around := median(lines), quartile(arounds) // words only add to the noise
+		if line == 0 {
+			continue
+		}
+		hz := float64(k) * w[0].hz
 		if over := 10 * math.Log10(line/around); over > overMost {
 			overMost, hzMost = over, hz
 		}
-		weighting, _ := kernel.Response(l.weighting, hz, float64(l.p.RateHz))
-		all += line * kernel.FromPowerDB(weighting)
+		db, _ := kernel.Response(weighting, hz, float64(l.p.RateHz))
+		all += float64(line * kernel.FromPowerDB(db))
+	}
+	if overMost < humNoteDB {
+		return out
 	}
 	under := float64(l.p.Speech) - 10*math.Log10(all)
-	if overMost < humOverDB || under > humUnderSpeech {
-		return s, 0, false
-	}
-	return Stretch{From: from, To: to, Weight: pipeline.Listen,
+	s := Stretch{From: w[0].from, To: min(w[len(w)-1].to, l.p.Frames), Weight: pipeline.Listen,
 		Measured: fmt.Sprintf("%.0f Hz is %.0f dB over the room's noise, the hum %.0f dB(A) under the voice", hzMost, overMost, under),
 		Limit:    fmt.Sprintf("%g dB over and %g dB(A) under", humOverDB, humUnderSpeech), Value: dsp.Round2(overMost), LimitValue: humOverDB, Unit: "dB",
-		Do: "listen to the pauses; put a hum stage into the chain, and look for what makes it before more is recorded"}, overMost, true
+		Do: "listen to the pauses; put a hum stage into the chain, and look for what makes it before more is recorded"}
+	if len(l.p.Marks.Mains) == 0 {
+		s.Do, s.Act = "listen to the pauses; it is too soft for the stage hum to follow: look for what makes it before more is recorded", pipeline.Treat
+	}
+	if under > humUnderSpeech || overMost < humOverDB {
+		s.Weight = pipeline.Ready
+	}
+	return append(out, s)
 }
 
-func column(w []humWindow, of func(humWindow) float64) (v []float64) {
-	for _, one := range w {
-		v = append(v, of(one))
+// around is the mean square of what else is in the third of an octave around a
+// frequency: the noise, and lines that are not the mains'.
+func (m humMoment) around(hz float64) (sum float64) {
+	low, high := hz*thirdLow, hz*thirdHigh
+	for at := low; at < high; at++ {
+		sum += float64(m.noiseAt(at+0.5) * min(1, high-at))
 	}
-	return v
+	for _, l := range m.lineWindowFound.lines {
+		if _, own := m.order(l); !own && l.hz > low && l.hz < high {
+			sum += l.power
+		}
+	}
+	return sum
 }
