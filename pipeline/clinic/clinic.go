@@ -30,9 +30,10 @@ type Read struct {
 	Places   Places             `json:"places"`
 	Signs    []Sign             `json:"signs"`
 
-	x      []float64
-	clicks []dsp.Frames // of mouth or machine
-	heard  heard
+	x       []float64
+	phrases []meter.Phrase // as Marks has them, their level A-weighted
+	clicks  []dsp.Frames   // of mouth or machine
+	heard   heard
 }
 
 // Samples is the read itself, one channel, ±1. Not to be written to.

@@ -43,11 +43,12 @@ const spectrumS = 0.186
 // listen works out what is heard of a read.
 func listen(r *Read) heard {
 	var h heard
-	for _, s := range r.Places.RoomTone {
+	tone := r.pieces()
+	for _, s := range tone {
 		h.toneS += s.Len().Seconds(r.RateHz)
 	}
 	page := r.page()
-	h.voice, h.tone = r.powerOf(page, spectrumS), r.powerOf(r.Places.RoomTone, spectrumS)
+	h.voice, h.tone = r.powerOf(page, spectrumS), r.powerOf(tone, spectrumS)
 	h.pitch = pitchOf(r)
 	h.esses, h.plain = sibilanceOf(r, page)
 	h.lines = linesOf(r)
@@ -58,14 +59,26 @@ func listen(r *Read) heard {
 // the rest of it, for a raised voice has another spectrum; without a page, all
 // that is spoken.
 func (r *Read) page() (spans []pipeline.Span) {
-	usual := usualLevel(r.Marks.Phrases)
-	for _, p := range r.Marks.Phrases {
+	usual := usualLevel(r.phrases)
+	for _, p := range r.phrases {
 		within := p.From >= r.Places.Page.From && p.To <= r.Places.Page.To && float64(p.Level) > usual-quietUnderDB && float64(p.Level) < usual+loudOverDB
 		if r.Places.Page.Len() == 0 || within {
 			spans = append(spans, pipeline.Span{From: p.From, To: p.To})
 		}
 	}
 	return spans
+}
+
+// pieces are the room tone that nothing else is in, windows without a gap as one.
+func (r *Read) pieces() (out []pipeline.Span) {
+	for _, w := range r.Room.Tone {
+		if n := len(out); n > 0 && out[n-1].To == w.From {
+			out[n-1].To = w.To
+			continue
+		}
+		out = append(out, pipeline.Span{From: w.From, To: w.To})
+	}
+	return out
 }
 
 // powerOf is the mean power spectrum over spans, in segments of about so many

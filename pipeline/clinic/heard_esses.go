@@ -14,7 +14,7 @@ import (
 // sibilance is how loud a voice's esses are.
 type sibilance struct {
 	count    int
-	usualDB  float64 // the middle one's loudest moment, 4.5 to 12 kHz, against the page's vowels
+	usualDB  float64 // the middle one's loudest moment, 4.5 to 12 kHz, against the vowels of its phrase
 	sharpDB  float64 // that a tenth of them exceed
 	speechS  float64 // of the page
 	peakHz   float64 // where they are strongest
@@ -25,7 +25,8 @@ type sibilance struct {
 const (
 	vowelFromHz, vowelToHz = 150.0, 3500.0
 	essFrames              = 3   // 10 ms each
-	essVowelShare          = 0.8 // of the page's frames are softer than its vowels
+	essVowelShare          = 0.8 // of the frames are softer than vowels
+	essVowelUnderDB        = 8.0 // the vowels of a phrase count as no softer than so much under the page's: a whisper has none
 	essDeepDB              = 30  // under the vowels: breath
 	// essAMinute is how many of the loudest count, in a minute of speech: the sharper
 	// esses are, the more other consonants look like one.
@@ -37,76 +38,93 @@ const (
 // band than of the vowels', and the mean spectrum of the rest. Places come
 // sharpest first.
 func sibilanceOf(r *Read, spans []pipeline.Span) (out sibilance, plain []float64) {
-	n := check.SpectrumSize(r.RateHz)
-	f, err := newFrames(n)
+	f, err := newFrames(check.SpectrumSize(r.RateHz))
 	if err != nil {
 		return out, nil
 	}
-	plain = make([]float64, n/2+1)
-	others := 0.0
-	top := min(essHighHz, 0.45*float64(r.RateHz))
-	hop := dsp.FramesIn(essHopS, r.RateHz)
-	type frame struct{ ess, vowel float64 }
-	type one struct {
-		place   pipeline.Span
-		dB      float64
-		overDB  float64       // against the vowels' range, in that frame
-		loudest pipeline.Span // its loudest frame
-	}
-	var vowels []float64
-	var found []one
+	e := essFinder{r: r, f: f, plain: make([]float64, len(f.power)), topHz: min(essHighHz, 0.45*float64(r.RateHz))}
 	for _, s := range spans {
-		var course []frame
-		for at := s.From; at+dsp.Frames(n) <= s.To; at += hop {
-			p := f.of(r.x[at : at+dsp.Frames(n)])
-			c := frame{inDB(between(p, r.RateHz, essLowHz, top)), inDB(between(p, r.RateHz, vowelFromHz, vowelToHz))}
-			course, vowels = append(course, c), append(vowels, c.vowel)
-			if c.ess < c.vowel {
-				for k, v := range p {
-					plain[k] += v
-				}
-				others++
-			}
-		}
+		e.phrase(s)
 		out.speechS += s.Len().Seconds(r.RateHz)
-		for i := 0; i < len(course); i++ {
-			from, best := i, i
-			for ; i < len(course) && course[i].ess >= course[i].vowel; i++ {
-				if course[i].ess > course[best].ess {
-					best = i
-				}
-			}
-			if i-from < essFrames {
-				continue
-			}
-			at := s.From + dsp.Frames(best)*hop
-			found = append(found, one{pipeline.Span{From: s.From + dsp.Frames(from)*hop, To: s.From + dsp.Frames(i-1)*hop + dsp.Frames(n)}, course[best].ess, course[best].ess - course[best].vowel, pipeline.Span{From: at, To: at + dsp.Frames(n)}})
-		}
 	}
-	for k := range plain {
-		plain[k] /= max(others, 1)
+	for k := range e.plain {
+		e.plain[k] /= max(e.others, 1)
 	}
-	vowel := share(vowels, essVowelShare)
-	found = slices.DeleteFunc(found, func(o one) bool { return o.dB < vowel-essDeepDB })
-	if out.count = len(found); out.count == 0 {
-		return out, plain
+	page := share(e.vowels, essVowelShare) - essVowelUnderDB
+	for i := range e.found {
+		e.found[i].dB -= max(e.found[i].vowelDB, page)
 	}
-	slices.SortStableFunc(found, func(a, b one) int { return cmp.Compare(b.dB, a.dB) })
-	found = found[:min(len(found), max(essFewest, int(essAMinute*out.speechS/60)))]
-	out.usualDB, out.sharpDB = found[len(found)/2].dB-vowel, found[len(found)/10].dB-vowel
-	for _, o := range found {
+	all := slices.DeleteFunc(e.found, func(o heardEss) bool { return o.dB < -essDeepDB })
+	if out.count = len(all); out.count == 0 {
+		return out, e.plain
+	}
+	slices.SortStableFunc(all, func(a, b heardEss) int { return cmp.Compare(b.dB, a.dB) })
+	all = all[:min(len(all), max(essFewest, int(essAMinute*out.speechS/60)))]
+	out.usualDB, out.sharpDB = all[len(all)/2].dB, all[len(all)/10].dB
+	for _, o := range all {
 		out.places = append(out.places, o.place)
 	}
 	// Where they are is told from those with the least of anything else beside.
-	slices.SortStableFunc(found, func(a, b one) int { return cmp.Compare(b.overDB, a.overDB) })
-	mean := make([]float64, n/2+1)
-	for _, o := range found[:(len(found)+1)/2] {
+	slices.SortStableFunc(all, func(a, b heardEss) int { return cmp.Compare(b.clearDB, a.clearDB) })
+	mean := make([]float64, len(f.power))
+	for _, o := range all[:(len(all)+1)/2] {
 		for k, v := range f.of(r.x[o.loudest.From:o.loudest.To]) {
 			mean[k] += v
 		}
 	}
 	out.shape(mean, r.RateHz)
-	return out, plain
+	return out, e.plain
+}
+
+// A heardEss is one of them.
+type heardEss struct {
+	place, loudest pipeline.Span // loudest: its loudest frame
+	dB             float64       // of that, in the ess band
+	vowelDB        float64       // of the vowels of its phrase
+	clearDB        float64       // dB over what the same frame has of the vowels' range
+}
+
+// essFinder goes through phrases.
+type essFinder struct {
+	r      *Read
+	f      *frames
+	topHz  float64
+	plain  []float64 // power of frames that are none, summed
+	others float64
+	vowels []float64 // dB of every frame
+	found  []heardEss
+}
+
+func (e *essFinder) phrase(s pipeline.Span) {
+	n, hop := dsp.Frames(len(e.f.x)), dsp.FramesIn(essHopS, e.r.RateHz)
+	var ess, vowel []float64
+	for at := s.From; at+n <= s.To; at += hop {
+		p := e.f.of(e.r.x[at : at+n])
+		ess, vowel = append(ess, inDB(between(p, e.r.RateHz, essLowHz, e.topHz))), append(vowel, inDB(between(p, e.r.RateHz, vowelFromHz, vowelToHz)))
+		if i := len(ess) - 1; ess[i] < vowel[i] {
+			for k, v := range p {
+				e.plain[k] += v
+			}
+			e.others++
+		}
+	}
+	e.vowels = append(e.vowels, vowel...)
+	around := share(vowel, essVowelShare)
+	for i := 0; i < len(ess); i++ {
+		from, best := i, i
+		for ; i < len(ess) && ess[i] >= vowel[i]; i++ {
+			if ess[i] > ess[best] {
+				best = i
+			}
+		}
+		if i-from >= essFrames {
+			at := s.From + dsp.Frames(best)*hop
+			e.found = append(e.found, heardEss{
+				place:   pipeline.Span{From: s.From + dsp.Frames(from)*hop, To: s.From + dsp.Frames(i-1)*hop + n},
+				loudest: pipeline.Span{From: at, To: at + n}, dB: ess[best], vowelDB: around, clearDB: ess[best] - vowel[best],
+			})
+		}
+	}
 }
 
 // shape is where in the spectrum the esses are.

@@ -35,7 +35,7 @@ func linesOf(r *Read) (out []steadyLine) {
 	}
 	bins := min(int(linesToHz*float64(n)/float64(r.RateHz)), n/2-1)
 	sum, squares, count := make([]float64, bins+2), make([]float64, bins+2), 0.0
-	for _, s := range r.Places.RoomTone {
+	for _, s := range r.pieces() {
 		for at := s.From; at+dsp.Frames(n) <= s.To; at += dsp.Frames(n / 2) {
 			p := f.of(r.x[at : at+dsp.Frames(n)])
 			for k := 1; k <= bins; k++ {

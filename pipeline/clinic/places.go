@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/kernel"
 	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 )
@@ -15,7 +16,7 @@ import (
 const (
 	shortestS, longestS = 60.0, 300.0
 	toneWantedS         = 10.0 // of room tone in one piece
-	toneGapS            = 0.6  // a click or a moment that was left out
+	toneGapS            = 1.1  // a click, for which up to two windows are left out
 	pageWantedS         = 30.0
 	pageGapS            = 4.0 // a longer pause ends the page
 	quietUnderDB        = 6.5 // under the page
@@ -26,9 +27,8 @@ const (
 
 // placesOf finds the quiet line, the page, the loud line and the room tone.
 // Phrases count as quiet or loud against the middle one, by time.
-func placesOf(r *Read) (p Places) {
+func placesOf(r *Read, phrases []meter.Phrase) (p Places) {
 	p.RoomTone = tones(r)
-	phrases := r.Marks.Phrases
 	usual := usualLevel(phrases)
 	p.Quiet = line(phrases, r.RateHz, quietS, func(level float64) float64 { return usual - quietUnderDB - level })
 	p.Loud = line(phrases, r.RateHz, loudS, func(level float64) float64 { return level - usual - loudOverDB })
@@ -38,8 +38,23 @@ func placesOf(r *Read) (p Places) {
 	return p
 }
 
+// weighted are the phrases with their level A-weighted: a raised voice has more
+// above 1 kHz, and where a room or a microphone lifts the lows that alone tells it.
+func weighted(r *Read) []meter.Phrase {
+	x := append([]float64(nil), r.x...)
+	for len(x)%8 != 0 {
+		x = append(x, 0)
+	}
+	kernel.NewCascade(meter.AWeighting(float64(r.RateHz))).Process(x)
+	out := slices.Clone(r.Marks.Phrases)
+	for i, p := range out {
+		out[i].Level = dsp.DBFS(decibelsRMS(x[p.From:p.To]))
+	}
+	return out
+}
+
 // tones are stretches of room tone, the longest first: windows that follow each
-// other with neither a phrase nor a breath between.
+// other with neither a phrase nor a breath between, clicks taken along.
 func tones(r *Read) (out []pipeline.Span) {
 	gap := dsp.FramesIn(toneGapS, r.RateHz)
 	taken := func(from, to dsp.Frames) bool {

@@ -63,7 +63,7 @@ func TestPlaces(t *testing.T) {
 		{name: "long", seconds: 400, levels: full, tone: windows(0, 12), quietS: [2]float64{13, 19.6}, pageS: [2]float64{20.2, 62.8}, loudS: [2]float64{63.4, 70}, missing: []string{"the read is 6.7 min long"}, wantTone: 12},
 	} {
 		r := &Read{RateHz: 1000, SecondsS: c.seconds, Marks: pipeline.Marks{Phrases: reading(13, c.levels...), Breaths: c.breaths}, Room: meter.Room{Tone: c.tone}}
-		p := placesOf(r)
+		p := placesOf(r, r.Marks.Phrases)
 		for _, s := range []struct {
 			what string
 			got  pipeline.Span

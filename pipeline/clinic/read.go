@@ -95,7 +95,8 @@ func Hear(x []float64, rateHz int, f Form) *Read {
 	})
 	inBlocks(x, func(x []float64) { ears.Hear(x, nil) })
 	r.Findings, r.Likeness, r.clicks = ears.Heard(), ears.Likeness(), ears.Clicks()
-	r.Places = placesOf(r)
+	r.phrases = weighted(r)
+	r.Places = placesOf(r, r.phrases)
 	r.heard = listen(r)
 	r.Signs = signsOf(r)
 	return r

@@ -28,7 +28,7 @@ type floorSums struct {
 // floorSums works it out. A chapter's level counts its pauses, so the page's does.
 func (r *Read) floorSums() (f floorSums) {
 	floor := float64(r.Profile.Floor.Median)
-	if r.Profile.Floor.Windows == 0 || math.IsInf(floor, 0) || math.IsNaN(floor) {
+	if r.Profile.Floor.Windows == 0 || math.IsInf(floor, 0) || math.IsNaN(floor) || r.Room.DigitalSilenceS > r.heard.toneS {
 		return f
 	}
 	page := r.Places.Page
@@ -72,7 +72,7 @@ func noiseFloor(r *Read) []Sign {
 	if !f.known {
 		s.Remedy, s.Confidence = Unknown, Unsure
 		s.Says = "the noise floor can't be told: there is no half second of room tone"
-		if r.Room.DigitalSilenceS > 1 {
+		if r.Room.DigitalSilenceS > 0 {
 			s.Says = fmt.Sprintf("the noise floor can't be told: the pauses are empty, %.0f s of digital silence in all", r.Room.DigitalSilenceS)
 		}
 		return []Sign{s}
@@ -117,7 +117,7 @@ type kindOfFloor struct {
 const (
 	rumbleHz, hissHz = 150.0, 2000.0
 	linesShare       = 0.35
-	rumbleShare      = 0.65
+	rumbleShare      = 0.50
 	hissShare        = 0.60
 )
 

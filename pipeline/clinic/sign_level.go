@@ -20,6 +20,9 @@ const (
 // inputLevel is how the voice stands under full scale. Value is the gain at the
 // preamp that brings the loudest peak to where it should be, dB.
 func inputLevel(r *Read) []Sign {
+	if !r.speaks() {
+		return []Sign{{Name: "level", Remedy: Unknown, Confidence: Unsure, Says: "the level can't be told: nobody speaks"}}
+	}
 	peak, speech := float64(r.Profile.Levels.TruePeak), float64(r.speech())
 	aim, line := loudPeakDBTP, "the loud line"
 	s := Sign{Name: "level", Remedy: Good, Confidence: Sure, Unit: "dB"}
@@ -53,10 +56,19 @@ func inputLevel(r *Read) []Sign {
 	return []Sign{s}
 }
 
+// speaks tells whether anybody does.
+func (r *Read) speaks() bool {
+	return len(r.Marks.Phrases) > 0 && !math.IsInf(float64(r.speech()), 0) && !math.IsNaN(float64(r.speech()))
+}
+
 // clipping is where the wave is cut flat. Value is how many places.
 func clipping(r *Read) []Sign {
 	cut := r.found("clipped")
 	s := Sign{Name: "clipping", Remedy: Good, Confidence: Sure, Unit: "places"}
+	if len(cut) == 0 && !r.speaks() {
+		s.Unit, s.Says = "", "nothing is cut flat"
+		return []Sign{s}
+	}
 	if len(cut) == 0 {
 		s.Says = fmt.Sprintf("nothing is cut flat: the highest peak is %.1f dB under full scale", -float64(r.Profile.Levels.TruePeak))
 		if r.Profile.Levels.TruePeak > 0 {

@@ -22,7 +22,7 @@ func mouthNoise(r *Read) []Sign {
 		s.Says = "mouth noise can't be told: the file holds nothing above 8 kHz"
 		return []Sign{s}
 	}
-	s.Value = round1(float64(len(r.clicks)) / r.minutes())
+	s.Value = round1(float64(len(r.clicks)) / max(r.minutes(), 1.0/60))
 	if r.SecondsS < shortestS {
 		s.Confidence = Unsure
 	}

@@ -116,7 +116,7 @@ func (r *Read) tinkle() (often, expected float64, frames int) {
 	from, to := int(tinkleFromHz*float64(n)/float64(r.RateHz)), min(int(tinkleToHz*float64(n)/float64(r.RateHz)), n/2)
 	var cells [][]float64
 	mean := make([]float64, to)
-	for _, s := range r.Places.RoomTone {
+	for _, s := range r.pieces() {
 		for at := s.From; at+dsp.Frames(n) <= s.To; at += dsp.Frames(n / 2) {
 			p := append([]float64(nil), f.of(r.x[at : at+dsp.Frames(n)])[:to]...)
 			for k, v := range p {
@@ -153,6 +153,10 @@ func (r *Read) tinkle() (often, expected float64, frames int) {
 func limited(r *Read) []Sign {
 	s := Sign{Name: "limited", Remedy: Good, Confidence: Likely, Unit: "dB"}
 	crest := r.crest()
+	if math.IsNaN(crest) || math.IsInf(crest, 0) {
+		s.Remedy, s.Confidence, s.Unit, s.Says = Unknown, Unsure, "", "whether a limiter was at work can't be told: too little is spoken"
+		return []Sign{s}
+	}
 	s.Value = round1(crest)
 	s.Evidence = []string{fmt.Sprintf("the page's peaks stand %.1f dB over its level while speaking", crest)}
 	switch found := r.found("limited"); {
@@ -160,7 +164,7 @@ func limited(r *Read) []Sign {
 		s.Remedy = Booth
 		s.Says = found[0].Measured + ": a limiter worked on the way in, and what it took off the peaks can't be brought back"
 		s.Evidence = append(s.Evidence, r.printed("limit", "compress", "maxim")...)
-	case crest < flatCrestDB:
+	case crest < flatCrestDB && len(r.found("clipped")) == 0:
 		s.Remedy, s.Confidence = Booth, Unsure
 		s.Says = fmt.Sprintf("the page's peaks stand only %.1f dB over its level: it was compressed or limited on the way in, or rounded off", crest)
 		s.Evidence = append(s.Evidence, r.printed("limit", "compress", "maxim", "satur", "tape")...)

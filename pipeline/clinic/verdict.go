@@ -26,9 +26,10 @@ func Judge(r *Read) (Verdict, string) {
 		return NotYet, fmt.Sprintf("processing can't save this read: %s; and %s", why[0], strings.Join(why[1:], "; "))
 	}
 	var change, mend []string
+	floor := r.floorSums()
 	for _, s := range r.Signs {
 		switch {
-		case s.Remedy == Booth, s.Name == "floor" && s.Value > floorMuchDB:
+		case s.Remedy == Booth, s.Name == "floor" && floor.known && floor.leftDB > floorMuchDB:
 			change = append(change, s.Name)
 		case s.Remedy == Processing:
 			mend = append(mend, s.Name)

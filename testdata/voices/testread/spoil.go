@@ -59,17 +59,31 @@ func Pops(l narration.Labels, aMinute, dbfs float64) Spoil {
 	}
 }
 
-// Clicks are clicks of the mouth at even random, so many in a minute, their
+// Clicks are clicks of the mouth in pauses once it has begun to speak, so many in a minute of the whole, their
 // highest at a level: damped 2 to 5 kHz, over within 2 ms.
-func Clicks(seed uint64, aMinute, peakDBFS float64) Spoil {
+func Clicks(l narration.Labels, aMinute, peakDBFS float64) Spoil {
 	return func(x []float64, rateHz float64) {
-		random, g := exact.NewRandom(seed, "clicks"), exact.Amplitude(peakDBFS)
-		for at := random.Between(0, 60/aMinute) * rateHz; at < float64(len(x))-rateHz; at += random.Between(0.5, 1.5) * 60 / aMinute * rateHz {
-			hz, size := random.Between(2000, 5000), random.Between(0.5, 1)
-			for i := range int(0.002 * rateHz) {
-				s := float64(i) / rateHz
-				x[int(at)+i] += float64(g*size*exact.Exp(-s/0.0005)) * exact.Sin(float64(2*math.Pi)*hz*s)
+		random, g := exact.NewRandom(l.Seed, "clicks"), exact.Amplitude(peakDBFS)
+		quiet := 0.0
+		for _, m := range l.Marks {
+			if m.Kind == "room-tone" && m.From > 0 {
+				quiet += float64(m.To - m.From)
 			}
+		}
+		step := 60 / aMinute * rateHz * quiet / float64(len(x))
+		next := step * random.Uniform()
+		for _, m := range l.Marks {
+			if m.Kind != "room-tone" || m.From == 0 {
+				continue
+			}
+			for ; next < float64(m.To-m.From)-0.05*rateHz; next += step * random.Between(0.6, 1.4) {
+				hz, size := random.Between(2000, 5000), random.Between(0.5, 1)
+				for i := range int(0.002 * rateHz) {
+					s := float64(i) / rateHz
+					x[int(m.From)+int(next)+i] += float64(g*size*exact.Exp(-s/0.0005)) * exact.Sin(float64(2*math.Pi)*hz*s)
+				}
+			}
+			next = max(0.02*rateHz, next-float64(m.To-m.From))
 		}
 	}
 }
@@ -91,6 +105,17 @@ func Gain(db float64) Spoil {
 		for i := range x {
 			x[i] *= g
 		}
+	}
+}
+
+// Peak turns the preamp so that the highest sample would lie at a level.
+func Peak(dbfs float64) Spoil {
+	return func(x []float64, rateHz float64) {
+		top := 0.0
+		for _, v := range x {
+			top = max(top, math.Abs(v))
+		}
+		Gain(dbfs-exact.Decibels(top))(x, rateHz)
 	}
 }
 

@@ -18,7 +18,7 @@ type Read struct {
 	Seed       uint64
 	RateHz     int
 	Booth      string  // see booth.Parse
-	Noise      string  // see booth.ParseNoises
+	Noise      string  // see booth.ParseNoises; laid on by the zero Fault, and by others that have none of their own
 	SpeechDBFS float64 // plain RMS of plain speech
 	Spread     float64 // factor on how much words and sentences differ in level
 	ToneS      float64 // room tone before the first word
@@ -33,23 +33,44 @@ type Read struct {
 // A Spoil does something to a recording, in place.
 type Spoil func(x []float64, rateHz float64)
 
+// Page is from the page's first sentence to the end of its last, frames.
+func (r Read) Page(l narration.Labels) (from, to int) {
+	_, n := r.Script()
+	at := 0
+	for _, m := range l.Marks {
+		if m.Kind != "sentence" {
+			continue
+		}
+		if at == n.Quiet {
+			from = int(m.From)
+		}
+		if at++; at <= n.Quiet+n.Page {
+			to = int(m.To)
+		}
+	}
+	return from, to
+}
+
 // Clean is a read that nothing is wrong with.
 func Clean(voice string, seed uint64) Read {
 	return Read{
-		Voice: voice, Seed: seed, RateHz: 44100, Booth: "none", Noise: "pink:-83,hiss:-88", SpeechDBFS: -36, Spread: 0.7,
-		ToneS: 12, PageS: 42, QuietDB: -10, LoudDB: 7,
+		Voice: voice, Seed: seed, RateHz: 44100, Booth: "none", Noise: "pink:-84,hiss:-89", SpeechDBFS: -37, Spread: 0.7,
+		ToneS: 11.5, PageS: 45, QuietDB: -10, LoudDB: 6,
 	}
 }
 
 // lettersS is how many letters a second holds, about.
 const lettersS = 14.0
 
+// Lines is how many sentences the quiet line, the page and the loud line have.
+type Lines struct{ Quiet, Page, Loud int }
+
 // Script is what is read.
-func (r Read) Script() string {
+func (r Read) Script() (text string, n Lines) {
 	var b strings.Builder
 	prose := speech.Prose{Random: exact.NewRandom(r.Seed, "prose")}
-	say := func(manner string, seconds float64) {
-		for seconds > 0 {
+	say := func(manner string, seconds float64) (n int) {
+		for ; seconds > 0; n++ {
 			s, _ := prose.Next()
 			line := strings.TrimRight(s.Text, ".!?") + "."
 			if r.EssDB != 0 {
@@ -58,23 +79,26 @@ func (r Read) Script() string {
 			fmt.Fprintln(&b, manner+line)
 			seconds -= float64(len(s.Text))/lettersS + 0.8
 		}
+		return n
 	}
 	if r.QuietDB != 0 {
-		say(fmt.Sprintf("[plain %g] ", r.QuietDB), 6)
+		n.Quiet = say(fmt.Sprintf("[plain %g] ", r.QuietDB), 5)
 		fmt.Fprintln(&b, "[pause 1.2]")
 	}
-	say("", r.PageS)
+	n.Page = say("", r.PageS)
 	if r.LoudDB != 0 {
 		fmt.Fprintln(&b, "[pause 1.2]")
-		say(fmt.Sprintf("[shout %g] ", r.LoudDB), 5)
+		n.Loud = say(fmt.Sprintf("[shout %g] ", r.LoudDB), 4)
 	}
-	return b.String()
+	return b.String(), n
 }
 
-// Record reads it, full scale ±1 and not yet clipped.
+// Record reads it, full scale ±1 and not yet clipped, without the room's noise:
+// what is done to it lays that on.
 func (r Read) Record() (x []float64, labels narration.Labels, err error) {
+	text, _ := r.Script()
 	reading := narration.Reading{
-		Voice: r.Voice, Text: r.Script(), Seed: r.Seed, RateHz: r.RateHz, Booth: r.Booth, Noise: r.Noise, SpeechDBFS: r.SpeechDBFS, Spread: r.Spread,
+		Voice: r.Voice, Text: text, Seed: r.Seed, RateHz: r.RateHz, Booth: r.Booth, Noise: "none", SpeechDBFS: r.SpeechDBFS, Spread: r.Spread,
 		Manner: narration.Manner{HeadS: r.ToneS, TailS: 1.5, PauseS: 0.8, PauseMinS: 0.45, ClicksMin: r.ClicksMin, Microphone: r.Microphone},
 	}
 	labels, err = reading.Record(func(block []float64) error {
