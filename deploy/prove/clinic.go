@@ -17,6 +17,7 @@ func clinicRows(ctx context.Context, s *site, t *table) error {
 		{"figures", clinicFigures},
 		{"pairs", clinicPairs},
 		{"drafts", clinicDrafts},
+		{"signs", clinicSigns},
 	}
 	var names []string
 	for _, p := range parts {
