@@ -55,7 +55,7 @@ type reread struct {
 // apart is how far the two lie from each other, beside chance: a word that differs
 // counts as much as a little everywhere. On the tuning voices words by chance came
 // to 1.0 and more, parallel lines and lists to 0.75 and more, the same words read
-// again to 0.4 to 1.05, copies to 0.6 at most.
+// again to 0.4 to 1.05, copies to 0.75 at most.
 func (a reread) apart() float64 { return a.cost + a.worst }
 
 // rereader finds readings that stop and begin again. A query begins where a phrase
