@@ -17,6 +17,7 @@ import (
 const (
 	pauseTail    = 3.719 // that far from its mean a normal number lies once in 10,000
 	highTail     = 1.645 // and by 5 %
+	pauseTimes   = 2.0   // what 95 % stay under is long in any case: a few gaps make a spread of their own
 	pauseMoreS   = 1.5
 	pauseCount   = 20  // pauses that show a habit
 	headingOffS  = 1.0 // that the pause after a heading may lie from the others', whatever their spread
@@ -26,7 +27,7 @@ const (
 func pauses() Check {
 	return Check{
 		Name: "pauses",
-		Doc: "A pause inside the text is longer than one in 10,000 of this narrator's is, by the median and the spread of their pauses in the title, and 1.5 s longer than 95 % of them at least; or the " +
+		Doc: "A pause inside the text is longer than one in 10,000 of this narrator's is, by the median and the spread of their pauses in the title, or than twice what 95 % of them stay under, and 1.5 s longer than that at least; or the " +
 			"pause after a chapter's heading lies more than a second from that of the other chapters (five at least). " +
 			"Close the gap, or leave it where the story wants it.",
 		Read: func(t Title, chapter int) (out []pipeline.Finding) {
@@ -82,7 +83,7 @@ func longPause(t Title, p pipeline.PartOutcome) (s float64, ok bool) {
 	}
 	middle, high := median(middles), median(highs)
 	rare := middle * kernel.Pow(high/middle, pauseTail/highTail)
-	return max(rare, high+pauseMoreS), true
+	return max(min(rare, pauseTimes*high), high+pauseMoreS), true
 }
 
 // afterHeading is what the first pause of a chapter says beside the others'.
