@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"chapterhouse/dsp/meter"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/clinic"
 	"chapterhouse/testdata/voices/booth"
@@ -112,7 +113,9 @@ func rmsOf(db []float64) float64 {
 
 // p56 is the active speech level of x.
 func p56(x []float64) float64 {
-	return float64(clinic.Hear(x, draftHz, clinic.Form{}).Profile.Levels.Speech)
+	m := meter.New(draftHz, 1)
+	m.Write(x)
+	return float64(m.Levels().Speech)
 }
 
 // shaping are the stages of a draft that don't correct.
@@ -149,9 +152,8 @@ func (v *inversion) add(r draftRead) error {
 		}
 		return nil
 	}
-	voice, wantRaw := spokenThirds(r.clean.Samples(), r.marks), 0.0
-	wantRaw = p56(r.clean.Samples())
-	raw := colourOf(spokenThirds(r.raw.Samples(), r.marks), voice, voice, float64(r.raw.Profile.Levels.Speech), wantRaw)
+	voice := spokenThirds(r.clean.Samples(), r.marks)
+	raw := colourOf(spokenThirds(r.raw.Samples(), r.marks), voice, voice, p56(r.raw.Samples()), p56(r.clean.Samples()))
 	v.rawNarrow = append(v.rawNarrow, rmsOf(raw.narrow))
 	earlier, _, err := draftReading(r.voice, "none", draftQuiet, r.cleanSeed()+earlierSeedStep, 0)
 	if err != nil {

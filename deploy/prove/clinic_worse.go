@@ -9,6 +9,7 @@ import (
 	"chapterhouse/dsp/level"
 	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/clinic"
+	"chapterhouse/pipeline/render"
 	"chapterhouse/pipeline/spec"
 	"chapterhouse/testdata/voices/speech"
 )
@@ -58,9 +59,9 @@ func (h *harms) add(r draftRead) error {
 			return err
 		}
 		h.limited = append(h.limited, most)
-		window, floor, limit := retail.Sound.Level.Window, float64(m.Profile.Floor.Median), float64(retail.Limits.NoiseFloorDBFS)
-		level := float64(rmsSpoken(m.Samples(), r.raw))
-		ok := level >= window[0] && level <= window[1] && float64(m.Profile.Levels.TruePeak) <= float64(retail.Sound.Peak.MaxDBTP)+0.05 && floor <= limit
+		window, floor, limit := retail.Sound.Level.Window, float64(m.Floor.Median), float64(retail.Limits.NoiseFloorDBFS)
+		level := float64(m.Levels.RMS)
+		ok := level >= window[0] && level <= window[1] && float64(m.Levels.TruePeak) <= float64(retail.Sound.Peak.MaxDBTP)+0.05 && floor <= limit
 		switch {
 		case rawFloor > limit+floorAllowsDB:
 			h.refused++
@@ -70,7 +71,7 @@ func (h *harms) add(r draftRead) error {
 				h.met++
 			}
 		}
-		h.lines = append(h.lines, line+fmt.Sprintf("; mastered %.1f dBFS, %.1f dBTP, floor %.1f (raw at that level %.1f), limiter %.1f dB", level, float64(m.Profile.Levels.TruePeak), floor, rawFloor, most))
+		h.lines = append(h.lines, line+fmt.Sprintf("; mastered %.1f dBFS, %.1f dBTP, floor %.1f (raw at that level %.1f), limiter %.1f dB", level, float64(m.Levels.TruePeak), floor, rawFloor, most))
 	}
 	return nil
 }
@@ -81,9 +82,9 @@ func rmsSpoken(x []float64, r *clinic.Read) dsp.DBFS {
 	return dsp.DBFS(rmsDB(x[s.From:min(dsp.Frames(len(x)), s.To)]))
 }
 
-// mastered is a draft's output at the spec's level under the spec's peak, and the
-// most that the limiter took for it.
-func mastered(y []float64, r *clinic.Read, to pipeline.Spec) (*clinic.Read, float64, error) {
+// mastered is what a draft's output measures at the spec's level under the spec's
+// peak, RMS from the first to the last sound, and the most that the limiter took.
+func mastered(y []float64, r *clinic.Read, to pipeline.Spec) (pipeline.ProfileRecord, float64, error) {
 	gain := math.Pow(10, (to.Sound.Level.Aim-float64(rmsSpoken(y, r)))/20)
 	x := make([]float64, len(y))
 	for i, v := range y {
@@ -91,7 +92,7 @@ func mastered(y []float64, r *clinic.Read, to pipeline.Spec) (*clinic.Read, floa
 	}
 	l, err := level.NewLimiter(level.LimiterSettings{CeilingDBTP: float64(to.Sound.Peak.MaxDBTP), ReleaseMS: 80}, draftHz)
 	if err != nil {
-		return nil, 0, err
+		return pipeline.ProfileRecord{}, 0, err
 	}
 	most := 0.0
 	e := dsp.NewEngine(0, l)
@@ -100,7 +101,12 @@ func mastered(y []float64, r *clinic.Read, to pipeline.Spec) (*clinic.Read, floa
 			most = max(most, -g)
 		}
 	})
-	return clinic.Hear(e.Whole(x), draftHz, clinic.Form{}), most, nil
+	listener := render.NewListener(draftHz)
+	out := e.Whole(x)
+	listener.Write(out)
+	profile, _, _ := listener.Result()
+	profile.Levels.RMS = rmsSpoken(out, r)
+	return profile, most, nil
 }
 
 // essLevel is the mean level from 5 to 9 kHz in the s and z of a reading, dB; NaN

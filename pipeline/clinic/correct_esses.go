@@ -8,8 +8,9 @@ import (
 // How loud the middle ess of a voice is for a de-esser, dB against the running
 // speech level, where nobody would call it sharp; found on the tuning voices.
 const (
-	essUsualOverSpeechDB = -8.0
-	mostEssDB            = 3.0 // of esses that aren't sharp
+	essUsualOverSpeechDB = -7.0
+	essSharpGoalDB       = -9.5 // where the diagnosis calls them sharp
+	mostEssDB            = 3.0  // of esses that aren't sharp
 	mostSharpDB          = 7.0
 	leastEssDB           = 2.0
 )
@@ -26,7 +27,11 @@ func (d *drafter) deEsser(y []float64, deeper float64) (s step, ok bool, err err
 		return s, false, err
 	}
 	middle, loud := share(levels, 0.5), share(levels, 0.95)
-	sharp := max(0, middle-essUsualOverSpeechDB)
+	goal := essUsualOverSpeechDB
+	if _, told := d.found("esses"); told {
+		goal = essSharpGoalDB
+	}
+	sharp := max(0, middle-goal)
 	threshold := middle + 1 - deeper
 	most := bounded(loud-middle, leastEssDB, mostEssDB)
 	why := fmt.Sprintf("esses live from %.0f to %.0f Hz; the middle one is %.1f dB against speech, the sharpest twentieth %.1f", d.esses.fromHz, d.esses.toHz, middle, loud)

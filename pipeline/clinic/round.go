@@ -19,12 +19,15 @@ func round(d *drafter) (Draft, error) {
 	if two := d.o.Habits.Compressor.Two; !never(two) {
 		steps = append(steps, d.fast())
 	}
-	steps = append(steps, d.slow(3, true))
+	steps = append(steps, d.slow(2.5, true))
 	if s, ok := d.harmonics(); ok {
 		steps = append(steps, s)
 	}
 	if s, ok := d.sweetened(1); ok {
 		steps = append(steps, s)
+	}
+	if steps, err = d.keptLows(steps); err != nil {
+		return Draft{}, err
 	}
 	if steps, err = d.softened(steps, 0.5); err != nil {
 		return Draft{}, err

@@ -11,7 +11,7 @@ const (
 	rideMost      = 60.0
 	rideLeast     = 30.0
 	loudShare     = 0.9 // the loudest tenth of words
-	fastShare     = 0.98
+	fastShare     = 0.99
 )
 
 // rode is the ride: as much of the way as brings the phrases' spread to 6 dB.
@@ -54,7 +54,7 @@ func (d *drafter) slow(loudWordsDB float64, program bool) step {
 	}
 	loud := share(d.loud, loudShare)
 	threshold := bounded(loud-aim/(1-1/ratio), 1, 3)
-	p := fields{{"threshold_over_speech_db", half(threshold)}, {"ratio", ratio}, {"knee_db", 8.0}, {"attack_ms", 15.0}, {"release_ms", 180.0}, {"detector", "rms"}}
+	p := fields{{"threshold_over_speech_db", half(threshold)}, {"ratio", ratio}, {"knee_db", 6.0}, {"attack_ms", 15.0}, {"release_ms", 180.0}, {"detector", "rms"}}
 	if program {
 		p = append(p, field{"timing", "program"})
 	}
@@ -66,8 +66,8 @@ func (d *drafter) fast() step {
 	crest := share(d.crests(), fastShare)
 	const ratio, aim = 3.0, 1.0
 	threshold := half(bounded(crest-aim/(1-1/ratio), 5, 12))
-	return step{stage: "compressor", params: fields{{"threshold_over_speech_db", threshold}, {"ratio", ratio}, {"knee_db", 4.0}, {"attack_ms", 1.5}, {"release_ms", 60.0}, {"detector", "peak"}, {"range_db", 3.0}},
-		why: fmt.Sprintf("one crest in fifty is %.1f dB over the speech level and more: caught quickly, so that the slow one behind hears none", crest)}
+	return step{stage: "compressor", params: fields{{"threshold_over_speech_db", threshold}, {"ratio", ratio}, {"knee_db", 4.0}, {"attack_ms", 1.5}, {"release_ms", 60.0}, {"detector", "peak"}, {"range_db", 2.0}},
+		why: fmt.Sprintf("one crest in a hundred is %.1f dB over the speech level and more: caught quickly, so that the slow one behind hears none", crest)}
 }
 
 // crests are the peaks of 10 ms of speech, dB over the speech level.

@@ -53,8 +53,8 @@ func (d *drafter) held() (step, error) {
 		hz, gain, q, over float64
 		what              string
 	}{
-		{d.lowMids(), -2, 1, 0.85, "where the voice comes close"},
-		{clearerHz, -1.5, 0.9, 0.92, "where it presses"},
+		{d.lowMids(), -1.5, 1, 0.85, "where the voice comes close"},
+		{clearerHz, -1, 0.9, 0.92, "where it presses"},
 	} {
 		levels, err := d.bandLevels(b.hz, b.q)
 		if err != nil {
