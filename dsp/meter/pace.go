@@ -35,7 +35,7 @@ const (
 // as syllables where somebody is slow and hide them where somebody is fast. Voiced is
 // what has more power from 80 Hz to 1 kHz than from 3 to 8 kHz.
 //
-// Tolerance: 5 % in most minutes of a padded booth, 10 % in the worst of the voices
+// Tolerance: 10 % in most minutes of a padded booth, 15 % in the worst of the voices
 // that were tried; of a change of pace it shows nine tenths. Bare walls join short
 // syllables, so that a pace is best held against others of its voice and room.
 // The level of the recording makes no difference. Memory is constant.
