@@ -39,6 +39,7 @@ type Distance struct {
 const (
 	likeReference = -23.0 // dBFS that drafts' thresholds count from
 	leastAlikeS   = 8.0   // of speech that must be found in both
+	splitLike     = 0.02  // by which a wave is more alike through crossovers that were there
 )
 
 // Like finds the chain that best turns a raw read into a finished one of the
@@ -57,13 +58,93 @@ func Like(raw, finished *Read) (Match, error) {
 		m.Unexplained = append(misaligned(lie), m.Unexplained...)
 		return m, err
 	}
-	g := newGrid(raw, fin, pieces)
-	f := newFitter(newBench(raw, g, likeReference))
-	c, err := f.find()
+	f, brief := fitters(raw, fin, pieces)
+	s := f.sight()
+	c, err := f.start(s)
 	if err != nil {
 		return Match{}, err
 	}
+	if c, _, err = brief.search(c, pairRounds/2); err != nil {
+		return Match{}, err
+	}
+	// Filters and crossovers turn the phase, by which a wave seems to come earlier
+	// or later, or upside down: beside the raw through the chain it lies where it
+	// belongs, and tells by its phase whether an expander had crossovers.
+	if t, ok := f.splitExpander(s, c); ok {
+		_, one, err := f.laid(c, fin)
+		if err != nil {
+			return Match{}, err
+		}
+		if _, more, err := f.laid(t, fin); err != nil {
+			return Match{}, err
+		} else if more.Likeness > one.Likeness+splitLike {
+			c = t
+		}
+	}
+	for range 2 {
+		better, closer, err := f.laid(c, fin)
+		if err != nil {
+			return Match{}, err
+		}
+		if closer.FoundS > 0.9*lie.FoundS && len(better) > 0 {
+			pieces, lie = better, closer
+			f, brief = fitters(raw, fin, pieces)
+		}
+		var cost float64
+		if c, cost, err = f.choose(brief, s, c); err != nil {
+			return Match{}, err
+		}
+		if math.Sqrt(cost) < pairGoodDB && lie.Likeness > sameWave {
+			break
+		}
+	}
+	if c, err = f.finish(c); err != nil {
+		return Match{}, err
+	}
 	return f.match(c, lie, pieces, fin, finished)
+}
+
+// fitters compare all of the stretches, and a brief part.
+func fitters(raw *Read, fin []float64, pieces []piece) (all, brief *fitter) {
+	all = newFitter(newBench(raw, newGrid(raw, fin, pieces, stretches(len(raw.x), raw.RateHz)), likeReference))
+	brief = all
+	if g := newGrid(raw, fin, pieces, telling(raw)); len(g.at) > 4*leastFrames {
+		brief = newFitter(newBench(raw, g, likeReference))
+	}
+	return all, brief
+}
+
+// laid are the pieces of the raw through a candidate in the finished.
+func (f *fitter) laid(c candidate, fin []float64) ([]piece, Alignment, error) {
+	y, err := f.whole(c)
+	if err != nil {
+		return nil, Alignment{}, err
+	}
+	pieces, lie := align(y, fin, f.g.rateHz, f.r.Marks.Phrases)
+	return pieces, lie, nil
+}
+
+// splitExpander is the candidate with an expander of four bands in the place of
+// one.
+func (f *fitter) splitExpander(s sighting, c candidate) (candidate, bool) {
+	if c.module("expander") == nil {
+		return c, false
+	}
+	m, ok := f.startExpander(s, true)
+	return c.put(m, ""), ok
+}
+
+// whole is the whole raw through a candidate.
+func (f *fitter) whole(c candidate) ([]float64, error) {
+	var stages []pipeline.Resolved
+	for _, m := range c.modules {
+		r, err := m.now().resolved()
+		if err != nil {
+			return nil, err
+		}
+		stages = append(stages, r)
+	}
+	return f.r.Through(stages, likeReference, nil)
 }
 
 // atRate is a read's samples at a rate.
@@ -82,38 +163,44 @@ func atRate(r *Read, rateHz int) ([]float64, error) {
 	return y, nil
 }
 
-// find looks for the chain: from what the levels show to a chain of everything,
-// then by what each choice that has no scale leaves, then without what is not
-// worth a stage.
-func (f *fitter) find() (candidate, error) {
-	s := f.sight()
-	c, err := f.start(s)
+// choose looks for the chain from one that the levels speak for, by what each
+// choice that has no scale leaves, on a brief part of the read.
+func (f *fitter) choose(brief *fitter, s sighting, c candidate) (candidate, float64, error) {
+	c, cost, err := brief.search(c, pairRounds)
 	if err != nil {
-		return c, err
-	}
-	c, cost, err := f.search(c, pairRounds)
-	if err != nil {
-		return c, err
+		return c, cost, err
 	}
 	for _, other := range f.others(s, c) {
 		if math.Sqrt(cost) < pairGoodDB {
 			break
 		}
-		t, its, err := f.search(other.candidate, other.rounds, other.only...)
+		t, its, err := brief.search(other.candidate, other.rounds, other.only...)
 		if err != nil {
-			return c, err
+			return c, cost, err
+		}
+		if its < 2*cost {
+			if t, its, err = brief.search(t, 3); err != nil {
+				return c, cost, err
+			}
 		}
 		if its < cost {
-			if t, its, err = f.search(t, 2); err != nil {
-				return c, err
-			}
 			c, cost = t, its
 		}
 	}
-	if c, cost, err = f.spared(c, cost); err != nil {
+	return c, cost, nil
+}
+
+// finish searches on all stretches, and again without what is not worth a stage.
+func (f *fitter) finish(c candidate) (candidate, error) {
+	c, cost, err := f.search(c, pairRounds)
+	if err != nil {
 		return c, err
 	}
-	c, _, err = f.search(c, pairRounds)
+	spared, err := f.spared(c, cost)
+	if err != nil || len(spared.modules) == len(c.modules) {
+		return c, err
+	}
+	c, _, err = f.search(spared, pairRounds)
 	return c, err
 }
 
@@ -136,9 +223,9 @@ func (f *fitter) others(s sighting, c candidate) (all []other) {
 		t := compressorModule(detector, k[0].at+shift, ratioOf(k[1].at), k[2].at, hzOf(k[3].at), hzOf(k[4].at))
 		all = append(all, other{c.put(t, ""), 3, []string{"compressor"}})
 	}
-	if c.module("expander") != nil {
-		if t, ok := f.startExpander(s, true); ok {
-			all = append(all, other{c.put(t, ""), 3, []string{"expander"}})
+	if m := c.module("expander"); m != nil && len(m.knobs) < 7 {
+		if t, ok := f.splitExpander(s, c); ok {
+			all = append(all, other{t, 3, []string{"expander"}})
 		}
 	}
 	if e := c.module("eq"); e != nil && c.module("compressor") != nil {
@@ -147,8 +234,9 @@ func (f *fitter) others(s sighting, c candidate) (all []other) {
 	return all
 }
 
-// spared is the candidate without stages that take away too little.
-func (f *fitter) spared(c candidate, cost float64) (candidate, float64, error) {
+// spared is the candidate, which costs so much, without stages that take away too
+// little.
+func (f *fitter) spared(c candidate, cost float64) (candidate, error) {
 	for _, name := range []string{"ride", "de-esser", "expander", "compressor", "eq", "highpass"} {
 		if c.module(name) == nil {
 			continue
@@ -156,19 +244,19 @@ func (f *fitter) spared(c candidate, cost float64) (candidate, float64, error) {
 		t := c.without(name)
 		its, err := f.cost(t)
 		if err != nil {
-			return c, cost, err
+			return c, err
 		}
 		if math.Sqrt(its)-math.Sqrt(cost) > stageClearDB {
 			continue
 		}
 		if t, its, err = f.search(t, 2); err != nil {
-			return c, cost, err
+			return c, err
 		}
 		if math.Sqrt(its)-math.Sqrt(cost) < stageWorth {
 			c, cost = t, its
 		}
 	}
-	return c, cost, nil
+	return c, nil
 }
 
 // rounded is a step with settings as a person types them: what is less isn't

@@ -7,6 +7,7 @@ import (
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/filter"
+	"chapterhouse/dsp/kernel"
 	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
@@ -35,13 +36,15 @@ type Alignment struct {
 }
 
 const (
-	chunkS       = 3.0  // longest stretch that is looked for at once
-	leastChunkS  = 1.2  // shortest that is looked for everywhere
-	envelopeHop  = 0.01 // seconds
-	envelopeLow  = 45.0 // dB under the loudest that an envelope reaches down to
-	envelopeLike = 0.6  // correlation of levels from which on a stretch is found
-	waveLike     = 0.3  // of the wave, which dynamics and filters leave alike
-	fineS        = 0.03 // that the levels may be off
+	chunkS       = 3.0    // longest stretch that is looked for at once
+	leastChunkS  = 1.2    // shortest that is looked for everywhere
+	envelopeHop  = 0.01   // seconds
+	envelopeLow  = 45.0   // dB under the loudest that an envelope reaches down to
+	envelopeLike = 0.6    // correlation of levels from which on a stretch is found
+	waveLike     = 0.3    // of the wave, which dynamics and filters leave alike
+	fineS        = 0.03   // that the levels may be off,
+	phaseS       = 0.0004 // and the pulses
+	sameWave     = 0.97   // correlation from which on the waves tell more than the pulses
 	stepLeastS   = 0.004
 	speedLeast   = 0.002 // share; converters are off by less than a tenth of it
 )
@@ -49,8 +52,8 @@ const (
 // align finds the pieces of raw in fin, both at one rate. Phrases are of raw.
 // Pauses between two pieces of one lag belong to the first.
 func align(raw, fin []float64, rateHz int, phrases []meter.Phrase) ([]piece, Alignment) {
-	x, y := middle(raw, rateHz), middle(fin, rateHz)
-	ex, ey := envelope(x, rateHz), envelope(y, rateHz)
+	x, y := voiceOf(raw, rateHz), voiceOf(fin, rateHz)
+	ex, ey := envelope(x.wave, rateHz), envelope(y.wave, rateHz)
 	var pieces []piece
 	var a Alignment
 	last := math.MaxInt
@@ -128,18 +131,30 @@ func chunks(phrases []meter.Phrase, rateHz int) (out []pipeline.Span) {
 	return out
 }
 
-// middle is the part of the spectrum that is compared: what a highpass, rumble
-// and the edges of codecs leave alone.
-func middle(x []float64, rateHz int) []float64 {
-	high, err := filter.Highpass(250, 12, float64(rateHz))
+// A voice is what of a recording is compared: the middle of its spectrum, which a
+// highpass, rumble and the edges of codes leave alone, and its pulses.
+type voice struct{ wave, pulses []float64 }
+
+func voiceOf(x []float64, rateHz int) *voice {
+	wave := filteredBy(x, rateHz, func(rate float64) ([]kernel.Biquad, error) {
+		high, err := filter.Highpass(250, 12, rate)
+		if err != nil {
+			return nil, err
+		}
+		low, err := filter.Lowpass(min(3500, 0.4*rate), 12, rate)
+		return append(high, low...), err
+	})
+	return &voice{wave, pulses(wave, rateHz)}
+}
+
+// filteredBy is x through a filter; through none where the rate has no room for
+// it.
+func filteredBy(x []float64, rateHz int, design func(rateHz float64) ([]kernel.Biquad, error)) []float64 {
+	sections, err := design(float64(rateHz))
 	if err != nil {
-		return x
+		return append([]float64(nil), x...)
 	}
-	low, err := filter.Lowpass(min(3500, 0.4*float64(rateHz)), 12, float64(rateHz))
-	if err != nil {
-		return x
-	}
-	return dsp.NewEngine(0, filter.New(append(high, low...))).Whole(x)
+	return dsp.NewEngine(0, filter.New(sections)).Whole(x)
 }
 
 // envelope is the level each 10 ms, dB, not far under the loudest.
@@ -199,17 +214,46 @@ func bestLag(c, e []float64, from, last int, near bool) (lag int, best float64) 
 	return lag, best
 }
 
-// refine moves the lag by what the waves say, to a part of a frame.
-func (p *piece) refine(x, y []float64, rateHz int) {
-	const size = 1 << 15
-	pad := int(fineS * float64(rateHz))
-	from := int(p.From) + max(0, (int(p.Len())-(size-2*pad))/2)
-	n := min(int(p.To)-from, size-2*pad)
-	f, err := spectrum.NewFFT(size)
-	if err != nil || n <= 0 {
-		return
+// pulses are how the power of x moves, by sample: where the voice strikes,
+// whatever filters did to its phase.
+func pulses(x []float64, rateHz int) []float64 {
+	y := filteredBy(x, rateHz, func(rate float64) ([]kernel.Biquad, error) { return filter.Highpass(700, 12, rate) })
+	for i, v := range y {
+		y[i] = v * v
 	}
-	a, b := make([]float64, size), make([]float64, size)
+	return filteredBy(y, rateHz, func(rate float64) ([]kernel.Biquad, error) {
+		low, err := filter.Lowpass(500, 24, rate)
+		if err != nil {
+			return nil, err
+		}
+		high, err := filter.Highpass(20, 12, rate)
+		return append(high, low...), err
+	})
+}
+
+// refine moves the lag to where the strikes of both voices meet, and to a part of
+// a frame by their waves, where these are the same.
+func (p *piece) refine(x, y *voice, rateHz int) {
+	at, _, _ := p.meet(x.pulses, y.pulses, fineS, rateHz, func(v float64) float64 { return v })
+	p.lag += dsp.Frames(at)
+	at, fine, r := p.meet(x.wave, y.wave, phaseS, rateHz, math.Abs)
+	if p.likeness = r; math.Abs(r) >= sameWave {
+		p.lag, p.fine = p.lag+dsp.Frames(at), fine
+	}
+}
+
+// meet is by how many frames more, within a time, y is most like x, and the
+// correlation there.
+func (p *piece) meet(x, y []float64, withinS float64, rateHz int, size func(float64) float64) (more int, fine, like float64) {
+	const block = 1 << 15
+	pad := int(withinS * float64(rateHz))
+	from := int(p.From) + max(0, (int(p.Len())-(block-2*pad))/2)
+	n := min(int(p.To)-from, block-2*pad)
+	f, err := spectrum.NewFFT(block)
+	if err != nil || n <= 0 {
+		return 0, 0, 0
+	}
+	a, b := make([]float64, block), make([]float64, block)
 	var ea float64
 	for i := range n {
 		a[i] = x[from+i]
@@ -220,17 +264,17 @@ func (p *piece) refine(x, y []float64, rateHz int) {
 			b[i] = y[at]
 		}
 	}
-	fa, fb := make([]complex128, size/2+1), make([]complex128, size/2+1)
+	fa, fb := make([]complex128, block/2+1), make([]complex128, block/2+1)
 	f.Forward(fa, a)
 	f.Forward(fb, b)
 	for k := range fa {
 		fb[k] *= cmplx.Conj(fa[k])
 	}
-	r := make([]float64, size)
+	r := make([]float64, block)
 	f.Inverse(r, fb)
 	at := 0
 	for i := range 2*pad + 1 {
-		if math.Abs(r[i]) > math.Abs(r[at]) {
+		if size(r[i]) > size(r[at]) {
 			at = i
 		}
 	}
@@ -239,15 +283,15 @@ func (p *piece) refine(x, y []float64, rateHz int) {
 		eb += b[i] * b[i]
 	}
 	if ea > 0 && eb > 0 {
-		p.likeness = r[at] / math.Sqrt(ea*eb)
+		like = r[at] / math.Sqrt(ea*eb)
 	}
-	p.lag += dsp.Frames(at - pad)
 	if at > 0 && at < 2*pad {
-		l, m, h := math.Abs(r[at-1]), math.Abs(r[at]), math.Abs(r[at+1])
+		l, m, h := size(r[at-1]), size(r[at]), size(r[at+1])
 		if curve := l - 2*m + h; curve < 0 {
-			p.fine = (l - h) / (2 * curve)
+			fine = (l - h) / (2 * curve)
 		}
 	}
+	return at - pad, fine, like
 }
 
 // speed is by how many per cent the finished is faster: its lag runs on within

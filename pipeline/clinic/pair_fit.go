@@ -92,7 +92,7 @@ const (
 	stageWorth   = 0.02
 	pairRounds   = 6
 	pairEnoughDB = 0.015 // RMS that nobody hears and rounding hides
-	pairGoodDB   = 0.06  // and from which on other choices are tried
+	pairGoodDB   = 0.12  // and from which on other choices are tried
 	stageClearDB = 0.2   // by which a stage is worth it without a look
 	pairMostHand = 4
 )

@@ -107,7 +107,7 @@ const (
 	tailDB    = 1.5
 	pauseDB   = 2.0
 	topDB     = 10.0
-	waveLost  = 0.1 // share of power that is not the same wave
+	waveLost  = 0.3 // share of power that is not the same wave
 )
 
 func (l leftover) confidence(lie Alignment, unexplained int) (Confidence, string) {
@@ -168,7 +168,7 @@ func (l leftover) unexplained(long []float64, finished *Read) (says []string) {
 
 func heardIn(all []pipeline.Finding, check string) bool {
 	for _, f := range all {
-		if f.Check == check {
+		if f.Check == check && f.Weight != pipeline.Ready { // a notice may be of a converter
 			return true
 		}
 	}
@@ -228,7 +228,7 @@ func misaligned(a Alignment) []string {
 // phrase: what is louder or softer alone is the same wave; what rings, or was
 // made anew, isn't.
 func likenessLeft(r *Read, y, fin []float64, pieces []piece, rateHz int) string {
-	a, b := middle(y, rateHz), middle(fin, rateHz)
+	a, b := voiceOf(y, rateHz), voiceOf(fin, rateHz)
 	var lost []float64
 	for _, p := range pieces {
 		for _, c := range chunks(r.Marks.Phrases, rateHz) {

@@ -109,9 +109,9 @@ type grid struct {
 	longDB  []float64       // of the finished
 }
 
-// newGrid compares a raw read with pieces of the finished.
-func newGrid(r *Read, fin []float64, pieces []piece) *grid {
-	g := &grid{rateHz: r.RateHz, spans: stretches(len(r.x), r.RateHz)}
+// newGrid compares stretches of a raw read with pieces of the finished.
+func newGrid(r *Read, fin []float64, pieces []piece, spans []pipeline.Span) *grid {
+	g := &grid{rateHz: r.RateHz, spans: spans}
 	frames, long := g.scales()
 	g.band, g.long = frames.bands, long.bands
 	whole := make([]float64, len(r.x))
@@ -196,6 +196,44 @@ func stretches(n, rateHz int) []pipeline.Span {
 		from := (n - length) * i / (parts - 1)
 		from -= from % dsp.Quantum
 		out = append(out, pipeline.Span{From: dsp.Frames(from), To: dsp.Frames(from + length)})
+	}
+	return out
+}
+
+// telling are two stretches that hold most of what a chain does: around the
+// loudest phrase, and where room tone begins. Most of a search needs no more.
+func telling(r *Read) []pipeline.Span {
+	const aroundS, toneS = 6.0, 4.0
+	second := dsp.Frames(r.RateHz)
+	all := pipeline.Span{To: dsp.Frames(len(r.x))}
+	var loud meter.Phrase
+	for i, p := range r.Marks.Phrases {
+		if i == 0 || p.Level > loud.Level {
+			loud = p
+		}
+	}
+	span := func(from, to dsp.Frames) pipeline.Span {
+		from = max(0, from-dsp.Frames(pairWarmS*float64(r.RateHz)))
+		from -= from % dsp.Quantum
+		return pipeline.Span{From: from, To: min(all.To, to)}
+	}
+	mid := (loud.From + loud.To) / 2
+	out := []pipeline.Span{span(mid-aroundS*second, mid+aroundS*second)}
+	// The room tone that lasts longest, by windows that follow each other.
+	var best, run pipeline.Span
+	for _, w := range r.Room.Tone {
+		if w.From > run.To+second/4 {
+			run = pipeline.Span{From: w.From}
+		}
+		if run.To = w.To; run.Len() > best.Len() {
+			best = run
+		}
+	}
+	if best.Len() > 0 {
+		out = append(out, span(best.From-toneS*second, best.From+toneS*second))
+	}
+	if len(out) == 2 && out[0].From < out[1].To && out[1].From < out[0].To {
+		out = []pipeline.Span{{From: min(out[0].From, out[1].From), To: max(out[0].To, out[1].To)}}
 	}
 	return out
 }

@@ -235,7 +235,7 @@ func (f *fitter) startCompressor(s sighting, c candidate) (candidate, error) {
 	var y stretched
 	for _, detector := range []string{"rms", "peak"} {
 		shift := map[string]float64{"rms": 0, "peak": 5}[detector]
-		for _, over := range []float64{-8, -4, -1, 2, 5} {
+		for _, over := range []float64{-7, -2, 2} {
 			for _, ratio := range []float64{1.5, 2.5} {
 				for _, attack := range []float64{4, 20} {
 					for _, release := range []float64{60, 200} {
