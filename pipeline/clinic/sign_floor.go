@@ -86,7 +86,7 @@ func noiseFloor(r *Read) []Sign {
 	s.Evidence = append([]string{
 		fmt.Sprintf("room tone %.1f dBFS, a tenth of it over %.1f; %.1f dB(A)", r.Profile.Floor.Median, r.Profile.Floor.WorstTenth, r.Profile.Floor.MedianA),
 		fmt.Sprintf("the page is %.1f dBFS with its pauses: %+.1f dB to %.0f dBFS plain RMS, and the floor is then at %.1f dBFS", f.pageDBFS, f.gainDB, retailLevelDBFS, f.afterDBFS),
-	}, k.evidence...)
+	}, append(k.evidence, r.lowCut()...)...)
 	if f.cutDB >= 1 {
 		s.Evidence = append(s.Evidence, fmt.Sprintf("%.1f dB of it lie under %.0f Hz, below the voice, or in lines of the mains: a highpass and a hum stage take them", f.cutDB, r.underVoiceHz()))
 	}

@@ -129,6 +129,48 @@ func TestSignsOfLittle(t *testing.T) {
 	}
 }
 
+// TestPrinted: what the form says was printed is held against what is heard.
+func TestPrinted(t *testing.T) {
+	flat, cut := make([]float64, 8193), make([]float64, 8193)
+	for k := range flat {
+		flat[k], cut[k] = 1e-9, 1e-9
+		if hz := float64(k) * 44100 / 16384; hz < 70 {
+			cut[k] = 1e-12
+		}
+	}
+	for _, c := range []struct {
+		printed string
+		tone    []float64
+		want    string
+	}{
+		{"a low cut at 80 Hz", cut, "the low cut that the form names is heard"},
+		{"", cut, "something cut the lows on the way in"},
+		{"a low cut at 80 Hz", flat, "look whether it was on"},
+		{"", flat, ""},
+		{"compressor 3:1", nil, ""},
+	} {
+		r := &Read{RateHz: 44100, heard: heard{tone: c.tone}}
+		r.Form.As.Printed = c.printed
+		if got := strings.Join(r.lowCut(), " "); (c.want == "") != (got == "") || !strings.Contains(got, c.want) {
+			t.Errorf("%q: %q, want %q", c.printed, got, c.want)
+		}
+	}
+	for _, c := range []struct{ printed, heard, unheard string }{
+		{"", "the form names nothing", ""},
+		{"Gate at -50 dB", "the form says so", "it was gentle, or was off"},
+		{"compressor 3:1", "the form says nothing of it", ""},
+	} {
+		r := &Read{}
+		r.Form.As.Printed = c.printed
+		if got := r.printed("gate"); len(got) != 1 || !strings.Contains(got[0], c.heard) {
+			t.Errorf("%q, and a gate is heard: %q", c.printed, got)
+		}
+		if got := strings.Join(r.unheard("gate"), " "); (got == "") != (c.unheard == "") || !strings.Contains(got, c.unheard) {
+			t.Errorf("%q, and no gate is heard: %q", c.printed, got)
+		}
+	}
+}
+
 func sineAt(rateHz int, seconds float64) []float64 {
 	x := make([]float64, int(seconds*float64(rateHz)))
 	for i := range x {
