@@ -131,6 +131,7 @@ func shaping(d clinic.Draft) (stages []pipeline.Resolved) {
 // inversion gathers how much of their booths drafts take back.
 type inversion struct {
 	narrow, ratio, broad, earlier, kept map[string][]float64 // by draft
+	peaks, dips                         map[string][]float64 // left of third octaves that stand out by so much, against what there was
 	rawNarrow                           []float64
 	cleanBands                          []float64
 	planted, found, bands, wrong        int
@@ -139,6 +140,7 @@ type inversion struct {
 
 func (v *inversion) add(r draftRead) error {
 	if v.narrow == nil {
+		v.peaks, v.dips = map[string][]float64{}, map[string][]float64{}
 		v.narrow, v.ratio, v.broad, v.earlier, v.kept = map[string][]float64{}, map[string][]float64{}, map[string][]float64{}, map[string][]float64{}, map[string][]float64{}
 	}
 	if r.walls == "none" {
@@ -183,6 +185,14 @@ func (v *inversion) add(r draftRead) error {
 		v.narrow[d.Name] = append(v.narrow[d.Name], rmsOf(c.narrow))
 		if rmsOf(raw.narrow) >= narrowHalvedDB {
 			v.ratio[d.Name] = append(v.ratio[d.Name], rmsOf(c.narrow)/rmsOf(raw.narrow))
+		}
+		for k, was := range raw.narrow {
+			switch {
+			case was >= narrowHalvedDB:
+				v.peaks[d.Name] = append(v.peaks[d.Name], math.Abs(c.narrow[k])/was)
+			case was <= -narrowHalvedDB:
+				v.dips[d.Name] = append(v.dips[d.Name], math.Abs(c.narrow[k]/was))
+			}
 		}
 		v.broad[d.Name] = append(v.broad[d.Name], rmsOf(c.broad)-rmsOf(raw.broad))
 		v.earlier[d.Name] = append(v.earlier[d.Name], rmsOf(e.all))
@@ -337,7 +347,19 @@ func (v *inversion) fill(t *table) {
 		if len(v.ratio[d]) > 0 {
 			t.atMost(name+fmt.Sprintf("narrow part against raw, where that is %.0f dB and more", narrowHalvedDB), slices.Max(v.ratio[d]), 0.5, "%.2f", fmt.Sprintf("%d reads", len(v.ratio[d])))
 		} else {
-			t.tell(name+"narrow part against raw", fmt.Sprintf("no booth here has %.0f dB", narrowHalvedDB))
+			t.tell(name+"narrow part against raw", fmt.Sprintf("no read here has %.0f dB", narrowHalvedDB))
+		}
+		if p := v.peaks[d]; len(p) > 0 {
+			halved := 0
+			for _, left := range p {
+				if left <= 0.5 {
+					halved++
+				}
+			}
+			t.atMost(name+fmt.Sprintf("left of third octaves that stand out by %.0f dB and more, in the middle", narrowHalvedDB), median(p), 0.5, "%.2f", fmt.Sprintf("%d of %d halved, worst %.2f", halved, len(p), slices.Max(p)))
+		}
+		if p := v.dips[d]; len(p) > 0 {
+			t.tell(name+fmt.Sprintf("left of holes of %.0f dB and more, in the middle", narrowHalvedDB), fmt.Sprintf("%.2f of %d: none is filled", median(p), len(p)))
 		}
 		t.atMost(name+"broad part further off than raw, worst read", slices.Max(v.broad[d]), broadLimitDB, "%.1f dB", fmt.Sprintf("%.1f in the middle", median(v.broad[d])))
 		t.atMost(name+"all, given an earlier recording, worst read", slices.Max(v.earlier[d]), earlierLimitDB, "%.1f dB", fmt.Sprintf("%.1f in the middle", median(v.earlier[d])))

@@ -21,12 +21,12 @@ type draftSide struct {
 }
 
 func draftTuning(seed uint64) draftSide {
-	return draftSide{voices: []string{"alder", "heron", "quill", "sorrel"}, booths: []string{"1.4x1.2x2.2,low=0.25", "1.3x1.1x2.1,low=0.12", "2.0x1.6x2.2,low=0.1,high=0.3"},
+	return draftSide{voices: []string{"alder", "heron", "quill", "sorrel"}, booths: []string{"1.4x1.2x2.2,low=0.25", "1.3x1.1x2.1,low=0.12", "2.0x1.6x2.2,low=0.1,high=0.3", "1.0x0.9x2.0,low=0.08,high=0.4"},
 		noise: "brown:-72,hiss:-80", seed: 40 + seed}
 }
 
 func draftPrinting(seed uint64) draftSide {
-	return draftSide{voices: []string{"marlow", "wren", "tansy", "birch", "espeak-m3", "espeak-f2"}, booths: []string{"1.3x1.7x2.05,low=0.2", "1.15x1.0x2.0,low=0.13,high=0.55", "1.85x1.5x2.3,low=0.15,high=0.45"},
+	return draftSide{voices: []string{"marlow", "wren", "tansy", "birch", "espeak-m3", "espeak-f2"}, booths: []string{"1.3x1.7x2.05,low=0.2", "1.15x1.0x2.0,low=0.13,high=0.55", "1.85x1.5x2.3,low=0.15,high=0.45", "1.05x1.15x1.95,low=0.09,high=0.4"},
 		noise: "pink:-70,hiss:-82", seed: 1700 + seed}
 }
 

@@ -49,6 +49,14 @@ func (d *drafter) quieted(steps []step, at int) ([]step, error) {
 	if len(d.fit.Facts.RoomTone) == 0 {
 		return steps, nil
 	}
+	for _, name := range []string{"gated", "denoised"} {
+		for _, s := range d.r.signsNamed(name) {
+			if s.Remedy == Booth && s.Confidence != Unsure {
+				d.told = append(d.told, s.Says+"; the draft takes no more from the room: what was taken once sounds worse the second time")
+				return steps, nil
+			}
+		}
+	}
 	bare, err := d.floorAfter(steps)
 	if err != nil || math.IsNaN(bare) {
 		return steps, err

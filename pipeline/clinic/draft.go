@@ -21,8 +21,8 @@ type Draft struct {
 	// Corrective tells of each stage whether it corrects what booth, microphone or
 	// noise did; the others shape a voice that needs no mending.
 	Corrective []bool `json:"corrective"`
-	// Notes say how wishes that pull against each other were settled, one sentence
-	// each.
+	// Notes say how wishes that pull against each other were settled, and what is
+	// left undone and why, one sentence each.
 	Notes []string `json:"notes,omitempty"`
 }
 

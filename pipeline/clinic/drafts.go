@@ -64,6 +64,7 @@ type drafter struct {
 	third []float64 // speech in third octaves, dB against the speech level
 	loud  []float64 // plain RMS of 50 ms while speaking, dB against the speech level
 	esses *esses    // nil: too few
+	told  []string  // of the draft under work, what it leaves undone and why
 }
 
 func newDrafter(r *Read, o Order) (*drafter, error) {
@@ -117,10 +118,11 @@ func (d *drafter) withEarlier() bool {
 	return d.o.Earlier != nil && len(d.o.Earlier.Likeness.Spectrum) > 0
 }
 
-// finish writes a draft, with what was settled between wishes.
+// finish writes a draft, with what was settled between wishes and what is left
+// undone.
 func (d *drafter) finish(name, does string, steps []step) (Draft, error) {
 	out, err := draft(name, does, d.r.Form, draftReference, steps)
-	out.Notes = tensions(d.o.Wishes)
+	out.Notes, d.told = append(tensions(d.o.Wishes), d.told...), nil
 	return out, err
 }
 
