@@ -11,15 +11,15 @@ import (
 )
 
 const (
-	floorMarginDB    = 2.0  // under the spec's floor: another day's room is not this one's
+	floorMarginDB    = 1.0  // under the spec's floor: another day's room is not this one's
 	quieterFloorDB   = 6.0  // of quieter-floor, the same
 	mostTakenDB      = 12.0 // by noise reduction and expander together; what takes more is for an ear
 	mostRoomNoiseDB  = 9.0
 	leastRoomNoiseDB = 4.0 // less is hardly heard (common practice)
-	expanderLeastDB  = 6.0 // common practice is 6 to 10
+	expanderLeastDB  = 4.0 // common practice is 6 to 10; where less is enough, less
 	expanderMostDB   = 8.0
 	expanderRatio    = 1.5
-	overRoomDB       = 6.0 // threshold over room tone, where words leave so much
+	overRoomDB       = 5.0 // threshold over room tone, where words leave so much
 	leastOverRoomDB  = 3.0
 	underWordsDB     = 6.0 // threshold under the quietest words: the stage keeps it too
 )
@@ -73,7 +73,7 @@ func (d *drafter) quieted(steps []step, at int) ([]step, error) {
 	noise, rangeDB, widest := 0.0, 0.0, 0.0
 	if e := d.o.Habits.Expander; !never(e.Use) {
 		widest = or(e.MostDB, expanderMostDB)
-		rangeDB = bounded(math.Ceil(need), min(expanderLeastDB, widest), widest)
+		rangeDB = bounded(math.Ceil(need)+1, min(expanderLeastDB, widest), widest)
 	}
 	// What the two take depends on the voice; so it is measured, and mended twice.
 	for try := 0; ; try++ {

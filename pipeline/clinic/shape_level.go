@@ -65,7 +65,7 @@ func (d *drafter) slow(loudWordsDB float64, program bool) step {
 func (d *drafter) fast() step {
 	crest := share(d.crests(), fastShare)
 	const ratio, aim = 3.0, 1.0
-	threshold := half(bounded(crest-aim/(1-1/ratio), 5, 12))
+	threshold := half(bounded(crest-aim/(1-1/ratio), 5, 18))
 	return step{stage: "compressor", params: fields{{"threshold_over_speech_db", threshold}, {"ratio", ratio}, {"knee_db", 4.0}, {"attack_ms", 1.5}, {"release_ms", 60.0}, {"detector", "peak"}, {"range_db", 2.0}},
 		why: fmt.Sprintf("one crest in a hundred is %.1f dB over the speech level and more: caught quickly, so that the slow one behind hears none", crest)}
 }

@@ -49,11 +49,15 @@ func (d *drafter) lift(db float64) float64 {
 // it mostly is.
 func (d *drafter) held() (step, error) {
 	var items []fields
+	near, q := d.lowMids(), 1.0
+	if d.wants(KeepLows) {
+		near, q = max(near, lighterLeastHz), 1.6
+	}
 	for _, b := range []struct {
 		hz, gain, q, over float64
 		what              string
 	}{
-		{d.lowMids(), -1.5, 1, 0.85, "where the voice comes close"},
+		{near, -1.5, q, 0.85, "where the voice comes close"},
 		{clearerHz, -1, 0.9, 0.92, "where it presses"},
 	} {
 		levels, err := d.bandLevels(b.hz, b.q)
