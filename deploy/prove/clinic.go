@@ -15,6 +15,7 @@ func clinicRows(ctx context.Context, s *site, t *table) error {
 		rows func(ctx context.Context, s *site, t *table) error
 	}{
 		{"figures", clinicFigures},
+		{"modes", clinicModes},
 		{"pairs", clinicPairs},
 		{"drafts", clinicDrafts},
 		{"signs", clinicSigns},

@@ -16,7 +16,7 @@ const (
 	courseLowHz  = 30.0
 	courseHighHz = 640.0
 	perOctave    = 96
-	courseQ      = 40.0
+	courseQ      = 55.0
 )
 
 // courseSize is ⌊96·log2(640/30)⌋+1.
@@ -38,7 +38,7 @@ type Peak struct {
 
 // What a peak is, beside its height.
 const (
-	peakDip    = 2.0 // dB that the course falls on both sides before it rises higher
+	peakDip    = 0.6 // dB that the course falls on both sides before it rises higher
 	narrowestQ = 60.0
 	broadestQ  = 4.0
 )
@@ -130,4 +130,20 @@ func (c Course) Mean(lowHz, highHz float64) float64 {
 		}
 	}
 	return sum / float64(n)
+}
+
+// Over is how far the course stands over its median at most within a share of a
+// frequency, in dB; −Inf where it has no point.
+func (c Course) Over(hz, within float64) float64 {
+	best := math.Inf(-1)
+	if len(c) == 0 {
+		return best
+	}
+	median := c.Median()
+	for i := range c {
+		if math.Abs(courseHz(i)/hz-1) <= within {
+			best = max(best, c[i]-median[i])
+		}
+	}
+	return best
 }

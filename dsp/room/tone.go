@@ -17,7 +17,7 @@ const (
 	// What is a line, not a resonance that noise excites: it holds its level from
 	// window to window, where noise in a narrow band has a relative variance of 1.
 	lineFlicker = 0.45
-	lineRatio   = 3.0  // over the median around, in power
+	lineRatio   = 2.2  // over the median around, in power
 	lineReachHz = 8.0  // that the median is taken of
 	lineWideHz  = 4.5  // taken out to either side
 	hissLowHz   = 4000 // where a room at rest has nothing but the preamp's hiss, or hardly more
@@ -103,17 +103,23 @@ func (t *Tone) Course() Course {
 	c := make(Course, courseSize)
 	for i := range c {
 		hz := courseHz(i)
-		// A triangle as wide, half way down, as a resonance of Q 40.
-		half := max(hz/courseQ, 1.5*width)
-		sum, weights := 0.0, 0.0
-		for k := max(1, int(math.Ceil((hz-half)/width))); k < len(power) && float64(k)*width < hz+half; k++ {
-			w := 1 - math.Abs(float64(k)*width-hz)/half
-			sum += float64(w * power[k])
-			weights += w
-		}
-		c[i] = kernel.PowerDB(sum / weights)
+		// A triangle as wide, half way down, as a resonance of Q 55.
+		half := max(hz/courseQ, float64(1.5*width))
+		c[i] = kernel.PowerDB(triangle(power, width, hz, half))
 	}
 	return c
+}
+
+// triangle is the mean of bins of a width around a frequency, by a triangle that
+// reaches half to either side.
+func triangle(power []float64, width, hz, half float64) float64 {
+	sum, weights := 0.0, 0.0
+	for k := max(1, int(math.Ceil((hz-half)/width))); k < len(power) && float64(float64(k)*width) < hz+half; k++ {
+		w := 1 - math.Abs(float64(float64(k)*width)-hz)/half
+		sum += float64(w * power[k])
+		weights += w
+	}
+	return sum / weights
 }
 
 // bridged is the mean power of bins as far as a course reaches, with lines

@@ -18,18 +18,7 @@ func ringing(seed uint64, rateHz int, seconds float64, resonances []Peak, lines 
 		x[i] = low
 	}
 	for _, p := range resonances {
-		// A peaking section (Zölzer, Digital Audio Signal Processing): the band
-		// pass of a resonance added to what passes.
-		g, w := math.Pow(10, p.OverDB/20), 2*math.Pi*p.Hz/rate
-		alpha := math.Sin(w) / (2 * p.Q)
-		a0, a1, a2 := 1+alpha, -2*math.Cos(w), 1-alpha
-		b0, b2 := 1+alpha*g, 1-alpha*g
-		var x1, x2, y1, y2 float64
-		for i, v := range x {
-			y := (b0*v + a1*x1 + b2*x2 - a1*y1 - a2*y2) / a0
-			x1, x2, y1, y2 = v, x1, y, y1
-			x[i] = y
-		}
+		ring(x, p, rate)
 	}
 	for i := range x {
 		for k, hz := range lines {
@@ -38,6 +27,21 @@ func ringing(seed uint64, rateHz int, seconds float64, resonances []Peak, lines 
 		x[i] += hiss * random.NormFloat64()
 	}
 	return x
+}
+
+// ring puts x through a resonance beside what passes, a peaking section (Zölzer,
+// Digital Audio Signal Processing).
+func ring(x []float64, p Peak, rate float64) {
+	g, w := math.Pow(10, p.OverDB/20), 2*math.Pi*p.Hz/rate
+	alpha := math.Sin(w) / (2 * p.Q)
+	a0, a1, a2 := 1+alpha, -2*math.Cos(w), 1-alpha
+	b0, b2 := 1+alpha*g, 1-alpha*g
+	var x1, x2, y1, y2 float64
+	for i, v := range x {
+		y := (b0*v + a1*x1 + b2*x2 - a1*y1 - a2*y2) / a0
+		x1, x2, y1, y2 = v, x1, y, y1
+		x[i] = y
+	}
 }
 
 func toneOf(x []float64, rateHz int) *Tone {

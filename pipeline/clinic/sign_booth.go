@@ -1,75 +1,160 @@
 package clinic
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/meter"
 	"chapterhouse/dsp/room"
 )
 
-// What a resonance is.
+// What a resonance is, by each kind of evidence. All were fixed on the voices and
+// booths that are for tuning.
 const (
-	tonePeakDB  = 5.0 // over the octave's median, in room tone
+	tonePeakDB  = 4.0 // over the octave's median, in room tone
 	toneLeastS  = 5.0 // of it, in stretches of 1 s and more
 	stretchS    = 1.0
-	samePeak    = 0.035 // of two kinds of evidence, as a share of the frequency
-	hissLeastDB = 6.0   // of the room's own noise over the preamp's
+	hissLeastDB = 6.0 // of the room's own noise over the preamp's
+
+	humLeastQ = 20.0
+	humNearHz = 1.0
+
+	tailPeakDB  = 3.0  // in what goes on after words
+	ringLeast   = 10.0 // as a Q: a voice in the open comes to 9 at most
+	ringLonger  = 1.5  // times as long as what the voice does by itself
+	stillPeakDB = 1.5  // in what stays while the pitch moves
+	stillLeast  = 1.0  // beside a peak of another kind
+	stillAlone  = 2.0  // beside one in room tone alone
+	samePeak    = 0.04 // of two kinds, as a share of the frequency
 )
 
-// A resonance is a still peak and what it rests on.
-type resonance struct {
-	room.Peak
-	tone     bool     // stands in room tone
-	evidence []string // of different kinds
+// boothHeard is what a read tells of its room.
+type boothHeard struct {
+	tone    room.Course // nil: too little, or hidden under hiss
+	toneS   float64
+	hidden  bool
+	voice   *room.Voice
+	still   room.Course
+	tails   room.Course
+	mainsHz float64 // 0: no hum
+	curve   []CurvePoint
+	sides   sides
 }
 
-// resonances are the still peaks of the booth, each with the side that makes it.
-// Each rests on two kinds of evidence at least: one alone may be the noise's, the
-// voice's or chance. From the voice alone it is unsure.
+// resonances are the still peaks of the booth, the strongest first, each with the
+// side that makes it. Each rests on two kinds of evidence at least: one alone may
+// be the noise's, the voice's or chance. From the voice alone it is unsure.
 func resonances(r *Read) (signs []Sign) {
-	course, seconds, hidden := roomCourse(r)
-	sides := sidesOf(r.Form)
-	if seconds >= toneLeastS && !hidden {
-		for _, p := range course.Peaks(tonePeakDB) {
-			if p.OverDB -= curveOver(r.Form.Curve, p.Hz); p.OverDB < tonePeakDB {
-				continue // the microphone's own
-			}
-			found := resonance{Peak: p, tone: true, evidence: []string{fmt.Sprintf("stands %.1f dB over the octave around it in %.0f s of room tone, as wide as Q %.0f", p.OverDB, seconds, p.Q)}}
-			if m := sides.at(p.Hz); len(m.sides) > 0 {
-				found.evidence = append(found.evidence, m.says)
-			}
-			if len(found.evidence) >= 2 {
-				signs = append(signs, found.sign(sides))
-			}
+	b := boothOf(r)
+	for _, p := range b.candidates() {
+		if s, ok := b.judge(p); ok {
+			signs = append(signs, s)
 		}
 	}
-	if hidden {
+	slices.SortStableFunc(signs, func(a, b Sign) int { return cmp.Compare(b.Value, a.Value) })
+	if b.hidden {
 		signs = append(signs, Sign{Name: "resonance", Remedy: Unknown, Confidence: Unsure,
-			Says: "The preamp's hiss lies over the noise of the booth: room tone can't tell its resonances."})
+			Says: "The preamp's hiss lies over the noise of the booth: its room tone can't tell resonances."})
 	}
 	return signs
 }
 
-// sign says it.
-func (p resonance) sign(sides sides) Sign {
-	half := p.Hz / (2 * p.Q)
-	s := Sign{Name: "resonance", Remedy: Processing, Confidence: Likely, Value: dsp.Round2(p.OverDB), Unit: "dB",
-		LowHz: dsp.Round2(p.Hz - half), HighHz: dsp.Round2(p.Hz + half), Q: dsp.Round2(p.Q), Evidence: p.evidence}
-	s.Says = fmt.Sprintf("The booth rings at %.0f Hz, %.1f dB over what is around it", p.Hz, p.OverDB)
-	if m := sides.at(p.Hz); len(m.sides) > 0 {
-		s.Sides = m.sides
-		s.Says += ": a standing wave along its " + strings.Join(m.sides, " or ")
+// boothOf hears a read for its room.
+func boothOf(r *Read) boothHeard {
+	b := boothHeard{curve: r.Form.Curve, sides: sidesOf(r.Form)}
+	b.tone, b.toneS, b.hidden = roomCourse(r)
+	if b.hidden || b.toneS < toneLeastS {
+		b.tone = nil
+	}
+	if len(r.Marks.Mains) > 0 {
+		b.mainsHz = r.Marks.Mains[0].Hz
+	}
+	var phrases []meter.Window
+	for _, p := range r.Room.Phrases {
+		phrases = append(phrases, meter.Window{From: p.From, To: p.To})
+	}
+	b.voice = room.NewVoice(r.x, r.RateHz, phrases, r.Room.Tone)
+	b.still, b.tails = b.voice.Still(), b.voice.Tails()
+	return b
+}
+
+// candidates are peaks of any kind, each once.
+func (b boothHeard) candidates() (all []room.Peak) {
+	inTone := slices.DeleteFunc(b.tone.Peaks(tonePeakDB), b.hum)
+	for _, peaks := range [][]room.Peak{inTone, b.tails.Peaks(tailPeakDB), b.still.Peaks(stillPeakDB)} {
+		others := all
+		for _, p := range peaks {
+			if !slices.ContainsFunc(others, func(q room.Peak) bool { return math.Abs(q.Hz/p.Hz-1) < samePeak }) {
+				all = append(all, p)
+			}
+		}
+	}
+	return all
+}
+
+// hum tells whether a peak is what is left of a line of the mains.
+func (b boothHeard) hum(p room.Peak) bool {
+	if b.mainsHz == 0 || p.Q < humLeastQ {
+		return false
+	}
+	return math.Abs(p.Hz-math.Round(p.Hz/b.mainsHz)*b.mainsHz) < humNearHz
+}
+
+// judge holds a peak to each kind of evidence; false: there is too little.
+func (b boothHeard) judge(p room.Peak) (Sign, bool) {
+	own := curveOver(b.curve, p.Hz) // the microphone's
+	inTone := !b.hum(p) && slices.ContainsFunc(b.tone.Peaks(tonePeakDB+max(0, own)), func(q room.Peak) bool { return q.Hz == p.Hz })
+	still := b.still.Over(p.Hz, samePeak) - own
+	tail := b.tails.Over(p.Hz, samePeak)
+	ring, longer := b.voice.Ring(p.Hz)
+	rings := tail >= tailPeakDB && ring >= ringLeast && longer >= ringLonger
+	low, high := b.voice.Pitches()
+	stays := p.Hz >= low && still >= stillLeast && (rings || still >= stillAlone) // under its pitch a voice has nothing to stay
+	made := b.sides.at(p.Hz)
+
+	s := Sign{Name: "resonance", Remedy: Processing, Sides: made.sides, Unit: "dB"}
+	over, q := p.OverDB-own, p.Q
+	kinds := 0
+	if inTone {
+		kinds++
+		s.Evidence = append(s.Evidence, fmt.Sprintf("stands %.1f dB over the octave around it in %.0f s of room tone", over, b.toneS))
+	} else {
+		over, q = still, ring
+	}
+	if rings {
+		kinds++
+		s.Evidence = append(s.Evidence, fmt.Sprintf("goes on when words have ended, as a resonance of Q %.0f does", ring))
+	}
+	if stays {
+		kinds++
+		s.Evidence = append(s.Evidence, fmt.Sprintf("stays, %.1f dB high, while the pitch moves from %.0f to %.0f Hz", still, low, high))
+	}
+	if kinds < 2 && !(inTone && len(made.sides) > 0) {
+		return Sign{}, false
+	}
+	if len(made.sides) > 0 {
+		s.Evidence = append(s.Evidence, made.says)
+	}
+	switch {
+	case !inTone:
+		s.Confidence = Unsure
+	case kinds >= 2:
+		s.Confidence = Sure
+	default:
+		s.Confidence = Likely
+	}
+	half := p.Hz / (2 * q)
+	s.Value, s.Q, s.LowHz, s.HighHz = dsp.Round2(over), dsp.Round2(q), dsp.Round2(p.Hz-half), dsp.Round2(p.Hz+half)
+	s.Says = fmt.Sprintf("The booth rings at %.0f Hz, %.1f dB over what is around it", p.Hz, over)
+	if len(made.sides) > 0 {
+		s.Says += ": a standing wave along its " + strings.Join(made.sides, " or its ")
 	}
 	s.Says += "."
-	switch {
-	case !p.tone:
-		s.Confidence = Unsure
-	case len(p.evidence) > 2:
-		s.Confidence = Sure
-	}
-	return s
+	return s, true
 }
 
 // roomCourse is the level of the room tone over frequency, and how many seconds
