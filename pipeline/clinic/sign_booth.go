@@ -23,13 +23,13 @@ const (
 	humLeastQ = 20.0
 	humNearHz = 1.0
 
-	tailPeakDB  = 3.0  // in what goes on after words
-	ringLeast   = 10.0 // as a Q: a voice in the open comes to 9 at most
-	ringLonger  = 1.5  // times as long as what the voice does by itself
-	stillPeakDB = 1.5  // in what stays while the pitch moves
-	stillLeast  = 1.0  // beside a peak of another kind
-	stillAlone  = 2.0  // beside one in room tone alone
-	samePeak    = 0.04 // of two kinds, as a share of the frequency
+	tailPeakDB = 3.0  // in what goes on after words
+	ringLeast  = 10.0 // as a Q: a voice in the open comes to 9 at most
+	ringLonger = 1.5  // times as long as what the voice does by itself
+	stayPeakDB = 1.5  // in what stays while the pitch moves
+	stayLeast  = 1.0  // beside a peak of another kind
+	stayAlone  = 2.0  // beside one in room tone alone
+	samePeak   = 0.04 // of two kinds, as a share of the frequency
 )
 
 // boothHeard is what a read tells of its room.
@@ -85,7 +85,7 @@ func boothOf(r *Read) boothHeard {
 // candidates are peaks of any kind, each once.
 func (b boothHeard) candidates() (all []room.Peak) {
 	inTone := slices.DeleteFunc(b.tone.Peaks(tonePeakDB), b.hum)
-	for _, peaks := range [][]room.Peak{inTone, b.tails.Peaks(tailPeakDB), b.still.Peaks(stillPeakDB)} {
+	for _, peaks := range [][]room.Peak{inTone, b.tails.Peaks(tailPeakDB), b.still.Peaks(stayPeakDB)} {
 		others := all
 		for _, p := range peaks {
 			if !slices.ContainsFunc(others, func(q room.Peak) bool { return math.Abs(q.Hz/p.Hz-1) < samePeak }) {
@@ -113,7 +113,7 @@ func (b boothHeard) judge(p room.Peak) (Sign, bool) {
 	ring, longer := b.voice.Ring(p.Hz)
 	rings := tail >= tailPeakDB && ring >= ringLeast && longer >= ringLonger
 	low, high := b.voice.Pitches()
-	stays := p.Hz >= low && still >= stillLeast && (rings || still >= stillAlone) // under its pitch a voice has nothing to stay
+	stays := p.Hz >= low && still >= stayLeast && (rings || still >= stayAlone) // under its pitch a voice has nothing to stay
 	made := b.sides.at(p.Hz)
 
 	s := Sign{Name: "resonance", Remedy: Processing, Sides: made.sides, Unit: "dB"}
