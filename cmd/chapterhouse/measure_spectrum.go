@@ -17,14 +17,6 @@ type InBand struct {
 	Over  *dsp.DB  `json:"over_usual_db"` // over usual speech; null: nothing is said of this band
 }
 
-// usualSpeech is the long-term average speech spectrum of men and women together,
-// dB against the whole, from 63 Hz to 16 kHz: Byrne et al. 1994, J. Acoust. Soc.
-// Am. 96(4), 2108–2120.
-var usualSpeech = [25]float64{
-	-31.4, -26.5, -15.6, -12.3, -13.2, -9.8, -9.7, -11.0, -7.9, -7.9, -9.5, -13.2, -16.3,
-	-17.0, -18.0, -21.3, -21.9, -23.2, -24.4, -25.5, -25.7, -26.3, -26.6, -28.7, -29.3,
-}
-
 // nominalHz are the names of the third octaves from 20 Hz to 20 kHz.
 var nominalHz = [31]float64{
 	20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000,
@@ -32,7 +24,6 @@ var nominalHz = [31]float64{
 }
 
 const (
-	usualFirst = 5 // 63 Hz in nominalHz
 	// Levels are aligned by the middle band of these, 200 Hz to 8 kHz: below, men
 	// and women differ by tens of dB, and above, microphones and files do.
 	alignFirst, alignLast = 10, 26
@@ -48,6 +39,7 @@ func besideSpeech(power []float64, rateHz int) []InBand {
 		return nil
 	}
 	levels := spectrum.Levels(power, rateHz, spectrum.ThirdOctaves())
+	usual := spectrum.Speech()
 	half := float64(rateHz) / 2
 	var all []InBand
 	var over []float64
@@ -57,7 +49,7 @@ func besideSpeech(power []float64, rateHz int) []InBand {
 		}
 		all = append(all, InBand{Hz: nominalHz[i], Level: dsp.DBFS(dsp.Round2(float64(levels[i])))})
 		if i >= alignFirst && i <= alignLast {
-			over = append(over, float64(levels[i])-usualSpeech[i-usualFirst])
+			over = append(over, float64(levels[i])-usual[i-spectrum.SpeechFirst])
 		}
 	}
 	if len(over) == 0 {
@@ -68,8 +60,8 @@ func besideSpeech(power []float64, rateHz int) []InBand {
 	if math.IsInf(middle, -1) {
 		return all
 	}
-	for i := usualFirst; i < len(all) && i-usualFirst < len(usualSpeech); i++ {
-		d := dsp.DB(dsp.Round2(float64(levels[i]) - usualSpeech[i-usualFirst] - middle))
+	for i := spectrum.SpeechFirst; i < len(all) && i-spectrum.SpeechFirst < len(usual); i++ {
+		d := dsp.DB(dsp.Round2(float64(levels[i]) - usual[i-spectrum.SpeechFirst] - middle))
 		all[i].Over = &d
 	}
 	return all

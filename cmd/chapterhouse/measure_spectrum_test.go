@@ -1,41 +1,14 @@
 package main
 
 import (
-	"encoding/csv"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 
 	"chapterhouse/dsp/spectrum"
 )
-
-// TestUsualSpeech holds the table to Byrne et al. 1994.
-func TestUsualSpeech(t *testing.T) {
-	f, err := os.Open(filepath.Join("..", "..", "testdata", "reference", "byrne1994_ltass.csv"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(rows)-1 != len(usualSpeech) {
-		t.Fatalf("%d bands are published, %d are here", len(rows)-1, len(usualSpeech))
-	}
-	for i, row := range rows[1:] {
-		if row[0] != strconv.FormatFloat(nominalHz[usualFirst+i], 'f', -1, 64) || row[2] != strconv.FormatFloat(usualSpeech[i], 'f', 1, 64) {
-			t.Errorf("%v Hz %v dB, published is %v", nominalHz[usualFirst+i], usualSpeech[i], row)
-		}
-	}
-}
 
 // TestNominalFrequencies: a band's name is its middle, rounded.
 func TestNominalFrequencies(t *testing.T) {
@@ -48,17 +21,17 @@ func TestNominalFrequencies(t *testing.T) {
 
 // shaped is the power spectrum of usual speech with some bands changed, dB.
 func shaped(rateHz int, change map[float64]float64) []float64 {
-	bands := spectrum.ThirdOctaves()
+	bands, usual := spectrum.ThirdOctaves(), spectrum.Speech()
 	power := make([]float64, speakingSize/2+1)
 	width := float64(rateHz) / speakingSize
 	random := rand.New(rand.NewPCG(1, 2))
 	for k := range power {
 		hz := float64(k) * width
 		i := slices.IndexFunc(bands, func(b spectrum.Band) bool { return hz >= b.Lower && hz < b.Upper })
-		if i < usualFirst || i-usualFirst >= len(usualSpeech) {
+		if i < spectrum.SpeechFirst || i-spectrum.SpeechFirst >= len(usual) {
 			continue
 		}
-		level := usualSpeech[i-usualFirst] - 20 + change[nominalHz[i]]
+		level := usual[i-spectrum.SpeechFirst] - 20 + change[nominalHz[i]]
 		power[k] = math.Pow(10, level/10) * width / (bands[i].Upper - bands[i].Lower) * (0.9 + 0.2*random.Float64())
 	}
 	return power

@@ -10,13 +10,11 @@ import (
 const usualFromHz = 100
 
 // usualDB is how much speech usually has in each third octave from 100 Hz to
-// 16 kHz, dB against all of it: the long-term average over languages, women and
-// men, of Byrne et al., JASA 96(4), 1994, 2108-2120. Voices differ from it by
-// some 4 dB, so that it says little of one voice: only what lies further off
-// counts, and only in part.
+// 16 kHz, dB against all of it. Voices differ from it by some 4 dB, so that it
+// says little of one voice: only what lies further off counts, and only in part.
 func usualDB() []float64 {
-	return []float64{-15.6, -12.3, -13.2, -9.8, -9.7, -11.0, -7.9, -7.9, -9.5, -13.2, -16.3, -17.0, -18.0,
-		-21.3, -21.9, -23.2, -24.4, -25.5, -25.7, -26.3, -26.6, -28.7, -29.3}
+	speech := spectrum.Speech()
+	return speech[thirdAt(usualFromHz)-spectrum.SpeechFirst:]
 }
 
 // overUsual is how much more a voice has between two frequencies than voices
