@@ -55,17 +55,17 @@ func rules() []rule {
 			}
 			return ""
 		}},
-		{"missing", 48, func(r *Read, _ []Sign) string {
+		{"missing", 48, func(*Read, []Sign) string {
 			return "Send another read of two minutes: a quiet line, a normal page, a loud line, and twelve seconds in which you sit still and say nothing. The sheet says how."
 		}},
-		{"plosives", 45, func(r *Read, _ []Sign) string {
+		{"plosives", 45, func(*Read, []Sign) string {
 			return "Turn the microphone 30 to 45 degrees off your breath, or let it look past the corner of your mouth, and put a pop screen a hand's width before it: p and b then pass it by."
 		}},
 		{"low-mids", 42, func(*Read, []Sign) string {
 			return "Move the microphone away from walls and corners and off the desk, where low mids gather, by a hand's width at a time, and listen which place is clearest."
 		}},
 		{"proximity", 40, func(r *Read, _ []Sign) string {
-			return "Go back to 20 to 25 cm" + fromTo(r) + " where the booth is quiet enough: a microphone with a pattern lifts the lows of what is near it."
+			return "Go back to 20 to 25 cm" + fromTo(r) + " where the booth is quiet enough: a directional microphone lifts the lows of what is near it."
 		}},
 		{"mouth-noise", 38, func(*Read, []Sign) string {
 			return "Drink water before and between pages, eat a piece of apple, and leave milk and coffee for later: the mouth clicks less."

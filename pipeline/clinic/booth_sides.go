@@ -92,11 +92,7 @@ func (s sides) at(hz float64) (out standing) {
 			out.sides = append(out.sides, m.name)
 		}
 	}
-	wave := "first"
-	if first.n > 1 {
-		wave = fmt.Sprintf("%d.", first.n)
-	}
-	out.says = fmt.Sprintf("lies %.1f %% off the %s standing wave along the %s, by the form's measures", 100*first.off, wave, first.name)
+	out.says = fmt.Sprintf("lies %.1f %% off the standing wave of %s along the %s, by the form's measures", 100*first.off, plural(first.n, "half wave", "half waves"), first.name)
 	return out
 }
 

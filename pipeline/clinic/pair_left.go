@@ -112,7 +112,7 @@ const (
 
 func (l leftover) confidence(lie Alignment, unexplained int) (Confidence, string) {
 	d := l.of(Distance{}, func(i int) bool { return l.g.speech[i] }, every)
-	why := fmt.Sprintf("%.0f of %.0f s of the raw's speech were found in the finished; through the chain it lies %.1f dB from it (RMS of 46 ms and third octaves)", lie.FoundS, lie.OfS, d.RMSDB)
+	why := fmt.Sprintf("%.0f of %.0f s of the raw's speech were found in the finished; the chain's output lies %.1f dB from it (RMS of 46 ms and third octaves)", lie.FoundS, lie.OfS, d.RMSDB)
 	switch {
 	case float64(d.RMSDB) <= sureDB && unexplained == 0:
 		return Sure, why
@@ -131,11 +131,7 @@ func (l leftover) edits(lie Alignment) (says []string) {
 		says = append(says, fmt.Sprintf("%.1f of %.0f s of the raw's speech are not in the finished: they were cut, or are of another take", lost, lie.OfS))
 	}
 	if lie.Steps > 0 {
-		places := "places"
-		if lie.Steps == 1 {
-			places = "place"
-		}
-		says = append(says, fmt.Sprintf("its pauses were edited in %d %s, by %.2f s in all", lie.Steps, places, lie.StepsS))
+		says = append(says, fmt.Sprintf("its pauses were edited in %s, by %.2f s in all", plural(lie.Steps, "place", "places"), lie.StepsS))
 	}
 	return says
 }

@@ -26,7 +26,7 @@ func clipping(r *Read) []Sign {
 			onPage++
 		}
 	}
-	s.Says = fmt.Sprintf("%s cut flat, %d of them on the page: what is cut can't be brought back", plural(len(cut), "place is", "places are"), onPage)
+	s.Says = fmt.Sprintf("%s cut flat, %d on the page: what is cut can't be brought back", plural(len(cut), "place is", "places are"), onPage)
 	s.Evidence = append(s.Evidence, cut[0].Measured)
 	return []Sign{s}
 }

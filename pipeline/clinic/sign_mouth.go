@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"fmt"
+	"math"
 
 	"chapterhouse/dsp"
 	"chapterhouse/pipeline"
@@ -29,14 +30,14 @@ func mouthNoise(r *Read) []Sign {
 	for _, at := range r.clicks[:min(3, len(r.clicks))] {
 		s.Places = append(s.Places, pipeline.Span{From: at, To: at + dsp.FramesIn(0.002, r.RateHz)})
 	}
-	s.Evidence = []string{fmt.Sprintf("%s of up to 2 ms that stand out from 2 to 10 kHz; up to six in a minute are a mouth's nature", plural(len(r.clicks), "moment", "moments"))}
+	s.Evidence = []string{fmt.Sprintf("%s out from 2 to 10 kHz for up to 2 ms; up to six in a minute are a mouth's nature", plural(len(r.clicks), "moment stands", "moments stand"))}
 	switch {
 	case s.Value >= mouthMuch:
 		s.Remedy, s.Says = Processing, fmt.Sprintf("the mouth clicks %.0f times in a minute: a stage takes most of them out, water and a break help more", s.Value)
 	case s.Value >= mouthNoted:
 		s.Remedy, s.Says = Processing, fmt.Sprintf("the mouth clicks %.0f times in a minute: a stage takes most of them out", s.Value)
 	default:
-		s.Says = fmt.Sprintf("little mouth noise: %.0f clicks in a minute", s.Value)
+		s.Says = fmt.Sprintf("little mouth noise: %s in a minute", plural(int(math.Round(s.Value)), "click", "clicks"))
 	}
 	return []Sign{s}
 }
