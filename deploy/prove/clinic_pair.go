@@ -50,6 +50,7 @@ func clinicPairs(ctx context.Context, s *site, t *table) error {
 			if err != nil {
 				return fmt.Errorf("%s, chain %d: %w", p.voice, n+1, err)
 			}
+			s.say("%s", found)
 			all[engine].add(found)
 			t.tell(fmt.Sprintf("chain %d, %s", n+1, p.voice), found.String())
 		}

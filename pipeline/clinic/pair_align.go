@@ -313,7 +313,14 @@ func speed(pieces []piece, rateHz int) float64 {
 	if math.Abs(mid) < speedLeast || low*high <= 0 || high-low > math.Abs(mid) {
 		return 0
 	}
-	return 100 * (1/(1+mid) - 1)
+	// Neighbours tell that it runs on; those far apart, how much (Theil, 1950).
+	var far []float64
+	for i, a := range pieces {
+		for _, b := range pieces[i+1:] {
+			far = append(far, float64(b.lag-a.lag)/(float64(b.From+b.To-a.From-a.To)/2))
+		}
+	}
+	return 100 * (1/(1+middleOf(far)) - 1)
 }
 
 // joined are pieces with the pauses between those of one lag, and with what lies

@@ -192,8 +192,9 @@ func (f *fitter) startExpander(s sighting, split bool) (module, bool) {
 				in = append(in, lost[b])
 			}
 		}
-		db := max(0, middleOf(in))
-		found = found || db > 0.5
+		// Middling speech may be turned down itself: what is too much is spared later.
+		db := max(1, middleOf(in))
+		found = found || len(in) > 0
 		over, ratio, most = append(over, 8), append(ratio, 1+max(0.15, db/7)), append(most, db+0.3)
 	}
 	return expanderModule(crossovers, over, ratio, most), found
