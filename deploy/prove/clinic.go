@@ -16,6 +16,7 @@ func clinicRows(ctx context.Context, s *site, t *table) error {
 	}{
 		{"figures", clinicFigures},
 		{"modes", clinicModes},
+		{"reflections", clinicReflections},
 		{"pairs", clinicPairs},
 		{"drafts", clinicDrafts},
 		{"signs", clinicSigns},

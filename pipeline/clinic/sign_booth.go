@@ -73,11 +73,7 @@ func boothOf(r *Read) boothHeard {
 	if len(r.Marks.Mains) > 0 {
 		b.mainsHz = r.Marks.Mains[0].Hz
 	}
-	var phrases []meter.Window
-	for _, p := range r.Room.Phrases {
-		phrases = append(phrases, meter.Window{From: p.From, To: p.To})
-	}
-	b.voice = room.NewVoice(r.x, r.RateHz, phrases, r.Room.Tone)
+	b.voice = room.NewVoice(r.x, r.RateHz, spokenIn(r), r.Room.Tone)
 	b.still, b.tails = b.voice.Still(), b.voice.Tails()
 	return b
 }
@@ -207,5 +203,25 @@ func curveAt(curve []CurvePoint, hz float64) float64 {
 	return float64(curve[len(curve)-1].DB)
 }
 
-// reflections are the early reflections, each with its path.
-func reflections(*Read) []Sign { return nil }
+// reflections are the early reflections, each with its path: a desk, a stand, a
+// screen, a wall that is near.
+func reflections(r *Read) (signs []Sign) {
+	c := room.SpeedOfSound(r.Form.TemperatureC)
+	for _, e := range room.Reflections(r.x, r.RateHz, spokenIn(r)) {
+		path := e.DelayS * c
+		signs = append(signs, Sign{Name: "reflection", Remedy: Booth, Confidence: Likely, Value: dsp.Round2(path), Unit: "m",
+			LowHz: dsp.Round2(1 / (2 * e.DelayS)),
+			Says: fmt.Sprintf("A reflection arrives %.1f ms after the voice, by a way %.2f m longer, and takes tones out from %.0f Hz up.",
+				1000*e.DelayS, path, 1/(2*e.DelayS)),
+			Evidence: []string{fmt.Sprintf("the mean spectrum of all that is spoken ripples every %.0f Hz, as an echo of %.0f dB makes it", 1/e.DelayS, 20*math.Log10(e.Gain))}})
+	}
+	return signs
+}
+
+// spokenIn is where phrases are.
+func spokenIn(r *Read) (all []meter.Window) {
+	for _, p := range r.Room.Phrases {
+		all = append(all, meter.Window{From: p.From, To: p.To})
+	}
+	return all
+}
