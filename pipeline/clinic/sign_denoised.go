@@ -71,8 +71,8 @@ func denoised(r *Read) []Sign {
 
 // tinkle is the share of cells of the room tone's spectrogram that stand ten times
 // over those around, each against what is usual for its bin, and what chance makes
-// of noise: an F distribution of 2 and 4·tinkleAround degrees, for windowed
-// neighbours count as half.
+// of noise: an F distribution of 2 and 2n degrees of freedom, n being those around,
+// of which a Hann window lets two thirds count.
 func (r *Read) tinkle() (often, expected float64, frames int) {
 	n := sizeOf(tinkleS, r.RateHz)
 	f, err := newFrames(n)
