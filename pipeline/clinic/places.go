@@ -19,7 +19,7 @@ const (
 	toneGapS            = 1.1  // a click, for which up to two windows are left out
 	pageWantedS         = 30.0
 	pageGapS            = 4.0 // a longer pause ends the page
-	quietUnderDB        = 6.5 // under the page
+	quietUnderDB        = 5.5 // under the page
 	quietS              = 1.5
 	loudOverDB          = 4.0
 	loudS               = 1.0

@@ -44,11 +44,11 @@ func Faults() []Fault {
 		return func(r Read, _ narration.Labels) []Spoil { return []Spoil{r.room(), of(r.SpeechDBFS)} }
 	}
 	return []Fault{
-		{Name: "hiss", Size: -68, Lay: noise("hiss:-68")},
-		{Name: "rumble", Size: -64, Lay: noise("traffic:-64,hiss:-92")},
-		{Name: "fan", Size: -66, Lay: noise("fan:-66@97,hiss:-92")},
-		{Name: "loud room", Size: -58, Lay: noise("pink:-58")},
-		{Name: "hum", Size: 60, Lay: noise("pink:-84,hiss:-89,hum:-68@60")},
+		{Name: "hiss", Size: -70, Lay: noise("hiss:-70")},
+		{Name: "rumble", Size: -66, Lay: noise("traffic:-66,hiss:-94")},
+		{Name: "fan", Size: -68, Lay: noise("fan:-68@97,hiss:-94")},
+		{Name: "loud room", Size: -60, Lay: noise("pink:-60")},
+		{Name: "hum", Size: 60, Lay: noise("pink:-88,hiss:-93,hum:-70@60")},
 		{Name: "hot", Lay: after(Peak(-0.5))},
 		{Name: "soft", Lay: after(Gain(-22))},
 		{Name: "clipped", Lay: after(Peak(15))},

@@ -54,8 +54,8 @@ func (r Read) Page(l narration.Labels) (from, to int) {
 // Clean is a read that nothing is wrong with.
 func Clean(voice string, seed uint64) Read {
 	return Read{
-		Voice: voice, Seed: seed, RateHz: 44100, Booth: "none", Noise: "pink:-84,hiss:-89", SpeechDBFS: -37, Spread: 0.7,
-		ToneS: 11.5, PageS: 45, QuietDB: -10, LoudDB: 6,
+		Voice: voice, Seed: seed, RateHz: 44100, Booth: "none", Noise: "pink:-88,hiss:-93", SpeechDBFS: -39, Spread: 0.7,
+		ToneS: 11.5, PageS: 52, QuietDB: -10, LoudDB: 8,
 	}
 }
 
