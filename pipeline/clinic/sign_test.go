@@ -42,7 +42,7 @@ func TestSigns(t *testing.T) {
 	pageS := func(from, to int) float64 { return 10 * math.Log10(meanSquare(x[from:to])) }(rd.Page(labels))
 	missing := func(noiseDBFS float64) float64 { return noiseDBFS + (-20 - pageS) + 60 }
 	for _, c := range []naming{
-		{"fan", "floor", "fan", missing(-68) - 2.5, missing(-68) + 2.5, WithChanges},
+		{"fan", "floor", "fan", missing(-68) - 1.5, missing(-68) + 1.5, WithChanges},
 		{"hum", "hum", "", 12, 40, ""},
 		{"clipped", "clipping", "", 5, 200, NotYet},
 		{"low mids", "low-mids", "", good["low-mids"].Value + 3, good["low-mids"].Value + 7, Workable},
