@@ -46,8 +46,6 @@ func TestSigns(t *testing.T) {
 		{"hum", "hum", "", 12, 40, ""},
 		{"clipped", "clipping", "", 5, 200, NotYet},
 		{"low mids", "low-mids", "", good["low-mids"].Value + 3, good["low-mids"].Value + 7, Workable},
-		{"harsh", "top", "harsh", good["top"].Value + 4, good["top"].Value + 9, Workable},
-		{"mouth noise", "mouth-noise", "", 16, 32, ""},
 		{"near", "proximity", "", good["proximity"].Value + 5, good["proximity"].Value + 11, Workable},
 		{"gate", "gated", "", 16, 26, NotYet},
 		{"noise reduction", "denoised", "", 10, 1000, NotYet},
