@@ -10,11 +10,11 @@ import (
 )
 
 const (
-	earlierRounds   = 8
-	earlierBands    = 8
-	earlierEnoughDB = 0.7  // left in a third octave: other words differ by as much
-	mostEarlierDB   = 8.0  // of one band
-	mostFilledDB    = 2.0  // of one as narrow as a notch
+	earlierBands    = 12
+	earlierEnoughDB = 0.6 // left in a third octave: other words differ by as much
+	mostEarlierDB   = 8.0 // of one band
+	mostFilledDB    = 2.0 // of a hole, by all bands that are as narrow as one
+	narrowQ         = 2.0
 	earlierUnderDB  = 40.0 // third octaves softer than this against the loudest don't count
 )
 
@@ -48,14 +48,15 @@ func (d *drafter) toEarlier(before []fields) (items []fields) {
 		}
 	}
 	level(want)
+	filled := make([]float64, len(bands)) // by narrow bands, in each third octave
 	for range earlierBands {
-		at, q, gain := largest(bands, want)
+		at, q, gain := largest(bands, want, filled)
 		if math.Abs(gain) < earlierEnoughDB {
 			break
 		}
-		gain = half(gain)
+		gain = math.Trunc(2*gain) / 2 // towards 0: bounds stay bounds
 		if gain == 0 {
-			gain = math.Copysign(0.5, gain)
+			break
 		}
 		centre := math.Round(bands[at].Mid)
 		s, err := filter.Bell(centre, gain, q, rate)
@@ -64,6 +65,12 @@ func (d *drafter) toEarlier(before []fields) (items []fields) {
 		}
 		take(s)
 		level(want)
+		if gain > 0 && q >= narrowQ {
+			for i, b := range bands {
+				db, _ := kernel.Response(s, b.Mid, rate)
+				filled[i] += db
+			}
+		}
 		items = append(items, fields{{"shape", "bell"}, {"centre_hz", centre}, {"gain_db", gain}, {"q", q},
 			{"why", fmt.Sprintf("the approved recording has %+.1f dB here", gain)}})
 	}
@@ -84,8 +91,9 @@ func level(db []float64) {
 	}
 }
 
-// largest is the band of one of three widths that takes most of what is wanted.
-func largest(bands []spectrum.Band, want []float64) (at int, q, gain float64) {
+// largest is the band of one of four widths that takes most of what is wanted;
+// filled is what narrow ones lift already.
+func largest(bands []spectrum.Band, want, filled []float64) (at int, q, gain float64) {
 	best := 0.0
 	for _, w := range []struct {
 		reach int
@@ -103,8 +111,8 @@ func largest(bands []spectrum.Band, want []float64) (at int, q, gain float64) {
 				continue
 			}
 			mean := bounded(sum/n, -mostEarlierDB, mostEarlierDB)
-			if w.reach <= 1 {
-				mean = min(mean, mostFilledDB)
+			if w.q >= narrowQ {
+				mean = min(mean, max(0, mostFilledDB-filled[i]))
 			}
 			if gained := mean * mean * n; gained > best {
 				best, at, q, gain = gained, i, w.q, mean

@@ -13,6 +13,7 @@ const (
 	cutShare      = 0.7 // of a peak's height: the rest may be the voice's own
 	mostCutDB     = 7.0
 	leastCutDB    = 1.0
+	mostCutQ      = 12.0 // wider ones took more of the trend around than of the peak
 	mostPeaks     = 6
 	signPeakDB    = 2.0 // that a resonance found elsewhere has to show in speech
 	toneShowsDB   = 5.0 // of room tone, over the octave around
@@ -71,18 +72,18 @@ func (d *drafter) cuts() (all []cut) {
 		}
 		hz := math.Sqrt(s.LowHz * max(s.LowHz, s.HighHz))
 		if heard := d.fineAt(hz); heard >= signPeakDB {
-			add(peak{hz, heard, bounded(or(s.Q, 6), 2, 12)}, s.Says)
+			add(peak{hz, heard, bounded(or(s.Q, 6), 2, mostCutQ)}, s.Says)
 		}
 	}
 	for _, p := range d.still.peaks() {
 		if heard := d.fineAt(p.hz); heard >= stillPeakDB {
-			add(peak{p.hz, min(p.db, heard), bounded(p.q, 2, 12)},
+			add(peak{p.hz, min(p.db, heard), bounded(p.q, 2, mostCutQ)},
 				fmt.Sprintf("%.1f dB over the octave around whatever the pitch, %.1f in all of the speech", p.db, heard))
 		}
 	}
 	for _, p := range (still{bands: d.still.bands, db: d.fine}).peaks() {
 		if tone := d.toneAt(p.hz); tone >= toneShowsDB {
-			add(peak{p.hz, min(p.db, tone), bounded(p.q, 2, 12)},
+			add(peak{p.hz, min(p.db, tone), bounded(p.q, 2, mostCutQ)},
 				fmt.Sprintf("%.1f dB over the octave around in speech and %.1f in room tone", p.db, tone))
 		}
 	}
