@@ -228,6 +228,16 @@ func (f *fitter) others(s sighting, c candidate) (all []other) {
 			all = append(all, other{t, 3, []string{"expander"}})
 		}
 	}
+	if c.module("ride") == nil {
+		before := ""
+		for _, m := range c.modules {
+			if m.name == "compressor" || m.name == "de-esser" {
+				break
+			}
+			before = m.name
+		}
+		all = append(all, other{c.put(rideModule(30), before), 3, []string{"ride", "compressor"}})
+	}
 	if e := c.module("eq"); e != nil && c.module("compressor") != nil {
 		all = append(all, other{c.without("eq").put(*e, "compressor"), 3, []string{"compressor", "eq"}})
 	}

@@ -199,7 +199,7 @@ func eqModule(bands []curveBand, rateHz float64) module {
 // spectrum.
 func compressorModule(detector string, overSpeechDB, ratio, kneeDB, attackMS, releaseMS float64) module {
 	return module{"compressor", []knob{
-		dbKnob(overSpeechDB, -30, 15), {1 - 1/ratio, 0.02, 0.93, 0.01}, {kneeDB, 0, 20, 0.5}, msKnob(attackMS, 0.5, 150), msKnob(releaseMS, 10, 800),
+		dbKnob(overSpeechDB, -30, 15), {1 - 1/ratio, 0.02, 0.93, 0.01}, {kneeDB, 0, 20, 0.5}, msKnob(attackMS, 0.5, 150), msKnob(releaseMS, 10, 790),
 	}, func(v []float64) step {
 		return step{stage: "compressor", params: fields{
 			{"threshold_over_speech_db", v[0]}, {"ratio", ratioOf(v[1])}, {"knee_db", v[2]},
@@ -210,7 +210,7 @@ func compressorModule(detector string, overSpeechDB, ratio, kneeDB, attackMS, re
 // expanderModule looks for bands of an expander, and how long it holds and lets
 // go, which they share.
 func expanderModule(crossoversHz []float64, over, ratio, rangeDB []float64) module {
-	m := module{name: "expander", knobs: []knob{msKnob(120, 10, 500), msKnob(200, 20, 500), msKnob(3, 0.5, 30)}}
+	m := module{name: "expander", knobs: []knob{msKnob(120, 10, 500), msKnob(200, 20, 445), msKnob(3, 0.5, 30)}}
 	for i := range over {
 		m.knobs = append(m.knobs, dbKnob(over[i], 0, 30), knob{1 - 1/ratio[i], 0.02, 0.85, 0.01}, dbKnob(rangeDB[i], 0, 40))
 	}
@@ -242,7 +242,7 @@ func expanderModule(crossoversHz []float64, over, ratio, rangeDB []float64) modu
 func deEsserModule(fromHz, toHz, overSpeechDB, mostDB, rateHz float64) module {
 	top := min(19000, highestShare*rateHz)
 	return module{"de-esser", []knob{
-		hzKnob(fromHz, 3000, min(9000, top/1.3)), {octaves(toHz / fromHz), octaves(1.3), octaves(3), 0.03}, dbKnob(overSpeechDB, -35, 10), dbKnob(mostDB, 0, 20), msKnob(1, 0.3, 15), msKnob(40, 5, 150),
+		hzKnob(fromHz, 3000, min(9000, top/1.3)), {octaves(toHz / fromHz), octaves(1.3), octaves(3), 0.03}, dbKnob(overSpeechDB, -35, 10), dbKnob(mostDB, 0, 20), msKnob(1, 0.3, 15), msKnob(40, 5, 148),
 	}, func(v []float64) step {
 		from := hzOf(v[0])
 		return step{stage: "de-esser", params: fields{

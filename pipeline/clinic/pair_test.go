@@ -18,7 +18,7 @@ const pairHz = 22050
 func pairRaw(t *testing.T, seed uint64) *Read {
 	t.Helper()
 	r := narration.Reading{Voice: "alder", Seed: seed, RateHz: pairHz, SpeechDBFS: -26, Spread: 1, Booth: "none", Noise: "pink:-70",
-		Manner: narration.Manner{HeadS: 1, TailS: 5, PauseS: 0.6, PauseMinS: 0.4, StopAtS: 20}}
+		Manner: narration.Manner{HeadS: 1, TailS: 5, PauseS: 0.6, PauseMinS: 0.4, StopAtS: 17}}
 	var x []float64
 	if _, err := r.Record(func(b []float64) error { x = append(x, b...); return nil }); err != nil {
 		t.Fatal(err)
@@ -89,6 +89,27 @@ func TestLikeFindsAKnownChain(t *testing.T) {
 	t.Logf("%s\n%+v", m.Draft.YAML, m.Left)
 }
 
+// TestLikeFindsARide: phrases that were levelled by hand are found as a ride.
+func TestLikeFindsARide(t *testing.T) {
+	raw := pairRaw(t, 6)
+	y, err := raw.Through(knownChain(t, "  - ride: {share_percent: 50, max_db: 6}\n"), likeReference, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := Like(raw, Hear(y, pairHz, pairForm()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range m.Left {
+		if d.RMSDB > 1 {
+			t.Errorf("left: %+v", d)
+		}
+	}
+	if !strings.Contains(m.Draft.YAML, "- ride") {
+		t.Errorf("no ride\n%s", m.Draft.YAML)
+	}
+}
+
 // staticDB is what highpass and eq of a chain do in third octaves from 100 Hz to
 // 8 kHz.
 func staticDB(t *testing.T, stages []pipeline.Resolved) (db []float64) {
@@ -135,7 +156,7 @@ func TestLikeSaysWhatIsUnexplained(t *testing.T) {
 			return x
 		}},
 		{"reverberation", "reverberation was added", ringing},
-		{"faster", "3.0 % faster", func(x []float64) []float64 {
+		{"faster", "% faster than the raw", func(x []float64) []float64 {
 			y := make([]float64, int(float64(len(x)-2)/1.03))
 			for i := range y {
 				at := float64(i) * 1.03
@@ -153,6 +174,9 @@ func TestLikeSaysWhatIsUnexplained(t *testing.T) {
 			all := strings.Join(m.Unexplained, "; ")
 			if c.want == "" && all != "" || !strings.Contains(all, c.want) {
 				t.Errorf("says %q, want %q\n%+v\n%s", all, c.want, m.Alignment, m.Draft.YAML)
+			}
+			if off := m.Alignment.SpeedPct - 3; c.name == "faster" && math.Abs(off) > 0.15 {
+				t.Errorf("%.2f %% faster, want 3", m.Alignment.SpeedPct)
 			}
 			if c.want == "" && m.Draft.Chain.Stages[0].Stage != "gain" {
 				t.Errorf("a chain for nothing:\n%s", m.Draft.YAML)
