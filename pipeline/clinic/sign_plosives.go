@@ -13,8 +13,8 @@ import (
 const (
 	popOverDB   = 8.0  // over what would hide it, as the check of chapters has it
 	popUnderDB  = 28.0 // under the voice: what is softer isn't taken note of
-	popAMinute  = 1.5  // that a chain is to see to
-	popsAMinute = 8.0  // that call for another place of the microphone
+	popAMinute  = 1.5  // that a chain is to see to (own figure)
+	popsAMinute = 8.0  // that call for another place of the microphone (own figure)
 	popRestS    = 0.5  // until it is known what is usual
 )
 

@@ -7,7 +7,7 @@ import (
 
 // Where processing can't save a read: see Judge.
 const (
-	clippedMostAMinute = 3.0  // places on the page
+	clippedMostAMinute = 3.0  // places on the page (own figure)
 	limitedCrestDB     = 13.0 // with a limiter found
 	floorMuchDB        = 6.0  // of reduction: a chain does it, less noise is better
 )
