@@ -17,8 +17,8 @@ import (
 
 const (
 	// trialLUFS is where every version lies, so that none seems better for being
-	// louder (the target level of EBU R 128), lower where the highest peak of one
-	// would come over trialPeakDBTP.
+	// louder (the target level of EBU R 128), lower where the highest peak of one,
+	// or of what a stage takes, would come over trialPeakDBTP.
 	trialLUFS     = -23.0
 	trialPeakDBTP = -1.0
 	trialFadeS    = 0.03
@@ -69,7 +69,8 @@ type TrialStage struct {
 	Why      []string `json:"why,omitempty"`
 	Idle     bool     `json:"idle,omitempty"` // it changes nothing here
 	// Taken is what the stage takes away: the version with the stage left out,
-	// less the version. Version and Taken together are the version without it.
+	// less the version. Sound and Taken together are the version without it, but for
+	// the rounding of either.
 	Taken     []byte    `json:"-"`
 	WithoutDB dsp.DB    `json:"without_db"`         // that brings the version without it to the same loudness
 	GainsDB   []float64 `json:"gains_db,omitempty"` // a gain every 50 ms; empty: it moves none
@@ -107,6 +108,12 @@ func Compare(r *Read, drafts []Draft, master []float64) (Trial, error) {
 		}
 		m.loudness = loudness
 		t.LUFS = min(t.LUFS, loudness-dsp.LUFS(peak)+trialPeakDBTP)
+		for _, taken := range m.taken { // which may be louder than what is left
+			if taken != nil {
+				_, peak := levelsOf(taken, r.RateHz)
+				t.LUFS = min(t.LUFS, loudness-dsp.LUFS(peak)+trialPeakDBTP)
+			}
+		}
 	}
 	t.LUFS = dsp.LUFS(math.Floor(10*float64(t.LUFS)) / 10)
 	dir, err := os.MkdirTemp("", "trial-")
