@@ -10,8 +10,8 @@ import (
 	"chapterhouse/dsp/room"
 )
 
-// Cautions go with every piece of advice about a booth or about listening.
-func Cautions() []string {
+// cautions go with every piece of advice about a booth or about listening.
+func cautions() []string {
 	return []string{
 		"Advice on a booth is acoustic guidance: panels, wiring, ventilation and fire rating follow local codes and licensed practice.",
 		"Start playback quietly and raise it slowly: loud listening harms hearing. Compare nothing at different loudness.",

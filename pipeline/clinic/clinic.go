@@ -121,6 +121,8 @@ type Report struct {
 	Why     string   `json:"why"`
 	Advice  []Advice `json:"advice"` // the most useful first
 	Drafts  []Draft  `json:"drafts"`
+	// Cautions go with the advice wherever it is shown.
+	Cautions []string `json:"cautions"`
 }
 
 // signsNamed are a read's signs of a name.

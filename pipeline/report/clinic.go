@@ -83,7 +83,7 @@ func ClinicText(w io.Writer, c Clinic) error {
 	t.line("left in %s: report.html, trial.html (raw and drafts at one loudness), sheet.html (for the narrator), %s", c.Folder, draftFiles(c.Drafts))
 	t.line("put one in force: chapterhouse clinic choose %s/%s.yaml", c.Folder, c.Drafts[0].Name)
 	t.line("")
-	for _, caution := range clinic.Cautions() {
+	for _, caution := range c.Cautions {
 		t.line("%s", caution)
 	}
 	return t.err

@@ -49,7 +49,7 @@ type draftStage struct {
 func ClinicHTML(w io.Writer, c Clinic) error {
 	pictures := c.Read.Pictures()
 	v := clinicView{File: c.Read.File, Narrator: narratorOf(c.Read.Form), Verdict: string(c.Verdict), Why: c.Why, Notes: c.Read.Notes,
-		Advice: c.Advice, Overview: overview(pictures), Cautions: clinic.Cautions()}
+		Advice: c.Advice, Overview: overview(pictures), Cautions: c.Cautions}
 	for _, g := range remedies() {
 		group := signGroup{Title: g.title}
 		for _, s := range signsOf(c.Report, g.remedy) {
@@ -73,25 +73,21 @@ func ClinicHTML(w io.Writer, c Clinic) error {
 }
 
 type sheetView struct {
-	Style, Own     template.CSS
-	Narrator       string
-	File, Verdict  string
-	Missing        []string
-	Advice         []clinic.Advice
-	Booth          string
-	DistanceCM     float64
-	AngleDegrees   float64
-	PeakDBTP       float64
-	GainDB         float64
-	Cautions       []string
-	GainUp, GainDn bool
+	Style, Own    template.CSS
+	Narrator      string
+	File, Verdict string
+	Missing       []string
+	Advice        []clinic.Advice
+	DistanceCM    float64
+	AngleDegrees  float64
+	Cautions      []string
 }
 
 // SheetHTML writes one page for the narrator: what to record, and how.
 func SheetHTML(w io.Writer, r clinic.Report) error {
 	f := r.Read.Form
 	v := sheetView{Narrator: f.Name, File: r.Read.File, Verdict: string(r.Verdict), Missing: r.Read.Places.Missing, Advice: r.Advice[:min(len(r.Advice), 5)],
-		DistanceCM: f.DistanceCM, AngleDegrees: f.AngleDegrees, Cautions: clinic.Cautions()}
+		DistanceCM: f.DistanceCM, AngleDegrees: f.AngleDegrees, Cautions: r.Cautions}
 	return clinicPage(w, "sheet", &v.Style, &v.Own, func() any { return v })
 }
 
