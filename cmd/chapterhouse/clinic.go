@@ -89,7 +89,7 @@ func clinicRead(c *cobra.Command, path string, o clinicOptions) error {
 		if err != nil {
 			return pipeline.Errorf(pipeline.House, "", "%w", err)
 		}
-		habits, faults := clinic.ParseHabits(text)
+		habits, faults := clinic.ParseHabits(text, o.habits)
 		if err := strict.AsError(faults); err != nil {
 			return err
 		}

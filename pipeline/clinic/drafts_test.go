@@ -142,12 +142,12 @@ func TestWishes(t *testing.T) {
 }
 
 func TestHabits(t *testing.T) {
-	h, faults := ParseHabits([]byte("harmonics: {use: false}\nde_esser: {most_cut_db: 4}\nhighpass: {slope_db_per_octave: 18}\n"))
+	h, faults := ParseHabits([]byte("harmonics: {use: false}\nde_esser: {most_cut_db: 4}\nhighpass: {slope_db_per_octave: 18}\n"), "likes.yaml")
 	if len(faults) > 0 || !never(h.Harmonics.Use) || never(h.Expander.Use) || h.DeEsser.MostCutDB != 4 || h.Highpass.SlopeDBPerOctave != 18 || h.Ride.MostDB != 0 {
 		t.Errorf("%+v %v", h, faults)
 	}
-	_, faults = ParseHabits([]byte("de_esser: {most_cut_db: 40}\nharmonic: {use: false}\n"))
-	if len(faults) != 2 || !strings.HasPrefix(faults[0].String(), HabitsFile+":2:1: harmonic is") {
+	_, faults = ParseHabits([]byte("de_esser: {most_cut_db: 40}\nharmonic: {use: false}\n"), "likes.yaml")
+	if len(faults) != 2 || !strings.HasPrefix(faults[0].String(), "likes.yaml:2:1: harmonic is") {
 		t.Errorf("faults %v", faults)
 	}
 }

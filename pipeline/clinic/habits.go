@@ -4,9 +4,6 @@ import (
 	"chapterhouse/pipeline/house/strict"
 )
 
-// HabitsFile is the name of the file that a house writes its habits into.
-const HabitsFile = "habits.yaml"
-
 // Habits are what a house likes in its chains: stages that it uses or doesn't,
 // and amounts. They move what drafts would do, within the bounds that drafts
 // keep; the zero value is a house without any.
@@ -69,10 +66,11 @@ type (
 	}
 )
 
-// ParseHabits reads habits.yaml; all faults at once.
-func ParseHabits(yaml []byte) (Habits, []strict.Fault) {
+// ParseHabits reads habits; path is the file's name in faults, all of which are
+// told at once.
+func ParseHabits(yaml []byte, path string) (Habits, []strict.Fault) {
 	var h Habits
-	if faults := strict.Read(yaml, HabitsFile, &h); len(faults) > 0 {
+	if faults := strict.Read(yaml, path, &h); len(faults) > 0 {
 		return Habits{}, faults
 	}
 	return h, nil
