@@ -102,9 +102,3 @@ func alike(a, b side) bool {
 	ratio := max(a.long, b.long) / min(a.long, b.long)
 	return math.Abs(ratio/math.Round(ratio)-1) <= sideAlike
 }
-
-// medianOf sorts what it is given.
-func medianOf(x []float64) float64 {
-	slices.Sort(x)
-	return x[len(x)/2]
-}

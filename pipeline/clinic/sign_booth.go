@@ -58,7 +58,7 @@ func resonances(r *Read) (signs []Sign) {
 	slices.SortStableFunc(signs, func(a, b Sign) int { return cmp.Compare(b.Value, a.Value) })
 	if b.hidden {
 		signs = append(signs, Sign{Name: "resonance", Remedy: Unknown, Confidence: Unsure,
-			Says: "The preamp's hiss lies over the noise of the booth: its room tone can't tell resonances."})
+			Says: "resonances can't be told from the room tone: the preamp's hiss lies over the noise of the booth"})
 	}
 	return signs
 }
@@ -145,11 +145,10 @@ func (b boothHeard) judge(p room.Peak) (Sign, bool) {
 	}
 	half := p.Hz / (2 * q)
 	s.Value, s.Q, s.LowHz, s.HighHz = dsp.Round2(over), dsp.Round2(q), dsp.Round2(p.Hz-half), dsp.Round2(p.Hz+half)
-	s.Says = fmt.Sprintf("The booth rings at %.0f Hz, %.1f dB over what is around it", p.Hz, over)
+	s.Says = fmt.Sprintf("the booth rings at %.0f Hz, %.1f dB over what is around it", p.Hz, over)
 	if len(made.sides) > 0 {
 		s.Says += ": a standing wave along its " + strings.Join(made.sides, " or its ")
 	}
-	s.Says += "."
 	return s, true
 }
 
@@ -185,7 +184,7 @@ func curveOver(curve []CurvePoint, hz float64) float64 {
 	for k := -12; k <= 12; k++ {
 		around = append(around, curveAt(curve, hz*math.Exp2(float64(k)/24)))
 	}
-	return curveAt(curve, hz) - medianOf(around)
+	return curveAt(curve, hz) - share(around, 0.5)
 }
 
 // curveAt is the gain at a frequency, straight over its logarithm between points.
