@@ -20,10 +20,10 @@ const (
 	sameWithin    = 1.06
 	keptHighestHz = 190.0 // under which keep-lows leaves peaks alone
 
-	lowMidsFromHz, lowMidsToHz = 160.0, 500.0
-	topFromHz, topToHz         = 5000.0, 10000.0
-	leastBlindDB               = 0.5
-	mostBlindDB                = 1.5 // of a broad correction that rests on the average voice
+	lowMidsToHz        = 500.0
+	topFromHz, topToHz = 5000.0, 10000.0
+	leastBlindDB       = 0.5
+	mostBlindDB        = 1.5 // of a broad correction that rests on speech on average
 )
 
 // A cut is a peak that is taken down, and what speaks for it.
@@ -40,7 +40,7 @@ func (d *drafter) corrected() (step, bool) {
 		if gain > -leastCutDB || d.wants(KeepLows) && c.hz < keptHighestHz {
 			continue
 		}
-		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(c.hz)}, {"gain_db", half(gain)}, {"q", tenth(c.q)}, {"why", c.why}})
+		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(c.hz)}, {"gain_db", half(gain)}, {"q", round1(c.q)}, {"why", c.why}})
 	}
 	if d.withEarlier() {
 		items = append(items, d.toEarlier(items)...)
@@ -134,7 +134,7 @@ func (d *drafter) broad() (items []fields) {
 	return items
 }
 
-// lowMids is where the low mids have most, against the average voice.
+// lowMids is where the low mids have most, against speech on average.
 func (d *drafter) lowMids() float64 {
 	best, at := math.Inf(-1), 250.0
 	for i, b := range spectrum.ThirdOctaves() {

@@ -48,7 +48,7 @@ func (d *drafter) keptLows(steps []step) ([]step, error) {
 			}
 			break
 		}
-		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(hz)}, {"gain_db", -tenth(bounded(db, -mostKeptDB, mostKeptDB))}, {"q", q},
+		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(hz)}, {"gain_db", -round1(bounded(db, -mostKeptDB, mostKeptDB))}, {"q", q},
 			{"why", fmt.Sprintf("its lows are kept: at the same speech level the stages before moved them by %+.1f dB", db)}})
 		with = append(slices.Clone(steps), step{stage: "eq", items: items, corrective: true})
 	}

@@ -32,9 +32,11 @@ const (
 
 // Drafts proposes two chains for a read: spare, which changes as little as it
 // can, and round, which is denser. Both correct what booth, microphone and noise
-// did, as far as there are two kinds of evidence for it, and sweeten. Amounts
-// come from the read's own levels and are bounded. The same read gives the same
-// drafts. An error is a bug's: a read that Open took can be drafted for.
+// did, and sweeten: a narrow cut has two kinds of evidence, a broad one rests on
+// speech on average alone, of which it takes little, or goes by the earlier
+// recording. Amounts come from the read's own levels and are bounded. The same
+// read gives the same drafts. An error of kind Source says that too little is
+// spoken; any other is a bug's.
 func Drafts(r *Read, o Order) ([]Draft, error) {
 	d, err := newDrafter(r, o)
 	if err != nil {
@@ -193,9 +195,9 @@ func decibelsRMS(x []float64) float64 {
 	return 10 * math.Log10(sum/float64(max(1, len(x))))
 }
 
-// half is v to half a dB, tenth to a tenth: what a person would type.
-func half(v float64) float64  { return math.Round(2*v) / 2 }
-func tenth(v float64) float64 { return math.Round(10*v) / 10 }
+// half is v to half a dB, round1 to a tenth: what a person would type.
+func half(v float64) float64   { return math.Round(2*v) / 2 }
+func round1(v float64) float64 { return math.Round(10*v) / 10 }
 
 // bounded is v within bounds.
 func bounded(v, low, high float64) float64 { return max(low, min(high, v)) }

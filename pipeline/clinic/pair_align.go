@@ -205,7 +205,6 @@ func bestLag(c, e []float64, from, last int, near bool) (lag int, best float64) 
 		if rest <= 0 || norm == 0 {
 			continue
 		}
-		// An equal match nearer to the last one is the likelier.
 		r := cross / math.Sqrt(rest*norm)
 		if r > best {
 			lag, best = at-from, r

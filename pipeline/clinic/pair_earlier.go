@@ -180,7 +180,7 @@ func (e *earlier) equalise() error {
 		if c.db[best] < 0 {
 			word = "less"
 		}
-		e.eqWhy = append(e.eqWhy, fmt.Sprintf("while speaking, the approved has %.1f dB %s at %.0f Hz, against its speech level", math.Abs(c.db[best]), word, c.band[best].Mid))
+		e.eqWhy = append(e.eqWhy, fmt.Sprintf("while speaking, the approved recording has %.1f dB %s at %.0f Hz, against its speech level", math.Abs(c.db[best]), word, c.band[best].Mid))
 	}
 	return nil
 }
@@ -195,7 +195,7 @@ func (e *earlier) compress() error {
 	if err != nil || is.spread()-e.want.spread() < earlierSpread {
 		return err
 	}
-	why := fmt.Sprintf("the loudest words of the approved lie %.1f dB over middling ones, the raw's %.1f", e.want.spread(), is.spread())
+	why := fmt.Sprintf("the loudest words of the approved recording lie %.1f dB over middling ones, the raw's %.1f", e.want.spread(), is.spread())
 	return e.halve(1, 4, func(ratio float64) {
 		e.compressor = &step{stage: "compressor", why: why, params: fields{{"threshold_over_speech_db", 0.0}, {"ratio", typed(ratio)}, {"knee_db", 8.0}, {"attack_ms", 10.0}, {"release_ms", 150.0}, {"detector", "rms"}}}
 	}, func(m manner) bool { return m.spread() > e.want.spread() })
@@ -208,7 +208,7 @@ func (e *earlier) deEss() error {
 	if err != nil || is.essDB-e.want.essDB < earlierEsses {
 		return err
 	}
-	why := fmt.Sprintf("from 5 to 9.5 kHz the approved reaches %.1f dB against its speech level, the raw %.1f", e.want.essDB, is.essDB)
+	why := fmt.Sprintf("from 5 to 9.5 kHz the approved recording reaches %.1f dB against its speech level, the raw %.1f", e.want.essDB, is.essDB)
 	return e.halve(0.5, 8, func(db float64) {
 		e.deEsser = &step{stage: "de-esser", why: why, params: fields{{"from_hz", 5500.0}, {"to_hz", 9600.0}, {"threshold_over_speech_db", -12.0}, {"max_cut_db", typed(db)}}}
 	}, func(m manner) bool { return m.essDB > e.want.essDB })
@@ -221,7 +221,7 @@ func (e *earlier) expand() error {
 	if err != nil || math.IsNaN(is.floorDB) || math.IsNaN(e.want.floorDB) || is.floorDB-e.want.floorDB < earlierFloor {
 		return err
 	}
-	why := fmt.Sprintf("the approved's room tone lies %.1f dB under its speech, the raw's %.1f", -e.want.floorDB, -is.floorDB)
+	why := fmt.Sprintf("the room tone of the approved recording lies %.1f dB under its speech, the raw's %.1f", -e.want.floorDB, -is.floorDB)
 	return e.halve(0.5, earlierRangeDB, func(db float64) {
 		band := fields{{"over_room_tone_db", 7.0}, {"ratio", typed(1.2 + db/8)}, {"range_db", typed(db)}}
 		e.expander = &step{stage: "expander", corrective: true, why: why, params: fields{{"bands", []fields{band}}}}

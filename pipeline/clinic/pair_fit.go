@@ -215,7 +215,7 @@ func (f *fitter) search(c candidate, rounds int, only ...string) (candidate, flo
 	return spread(s.values()), s.cost, nil
 }
 
-// cost is what a candidate costs as it stands, and with the best gain.
+// cost is what a candidate costs as it stands.
 func (f *fitter) cost(c candidate) (float64, error) {
 	left, err := f.left(c, 0)
 	if err != nil {

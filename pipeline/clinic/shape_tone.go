@@ -30,12 +30,12 @@ func (d *drafter) sweetened(airDB float64) (step, bool) {
 	presence := overUsual(d.third, 2000, 4000)
 	if lift := d.lift(half(2 - bounded(presence/2, 0, 1.5))); d.wants(Clearer) && lift > 0 {
 		items = append(items, fields{{"shape", "bell"}, {"centre_hz", clearerHz}, {"gain_db", lift}, {"q", 0.9},
-			{"why", fmt.Sprintf("clearer was wished; from 2 to 4 kHz it has %+.1f dB against the average voice", presence)}})
+			{"why", fmt.Sprintf("clearer was wished; from 2 to 4 kHz it has %+.1f dB against speech on average", presence)}})
 	}
 	air := overUsual(d.third, 8000, 12500)
 	if lift := d.lift(half(airDB - bounded(air/4, 0, airDB))); lift > 0 && !math.IsNaN(air) && airHz < 0.4*float64(d.r.RateHz) {
 		items = append(items, fields{{"shape", "high-shelf"}, {"corner_hz", airHz}, {"gain_db", lift},
-			{"why", fmt.Sprintf("a little air: over 8 kHz it has %+.1f dB against the average voice", air)}})
+			{"why", fmt.Sprintf("a little air: over 8 kHz it has %+.1f dB against speech on average", air)}})
 	}
 	return step{stage: "eq", items: items}, len(items) > 0
 }
@@ -97,7 +97,7 @@ func (d *drafter) harmonics() (step, bool) {
 	second, top := -42.0, overUsual(d.third, topFromHz, topToHz)
 	why := "a little density, some 0.8 % of a tone at the speech level"
 	if top > 2 {
-		second, why = -46, fmt.Sprintf("a little density, less than usual: its top is %.1f dB over the average voice already", top)
+		second, why = -46, fmt.Sprintf("a little density, less than usual: its top is %.1f dB over speech on average already", top)
 	}
 	return step{stage: "harmonics", params: fields{{"second_db", second}, {"third_db", second - 8}}, why: why}, true
 }

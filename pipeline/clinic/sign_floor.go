@@ -99,5 +99,3 @@ func noiseFloor(r *Read) []Sign {
 	}
 	return []Sign{s}
 }
-
-func round1(v float64) float64 { return math.Round(10*v) / 10 }

@@ -6,7 +6,6 @@ import (
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/spectrum"
-	"chapterhouse/pipeline"
 	"chapterhouse/pipeline/clinic"
 )
 
@@ -151,5 +150,5 @@ func phrasePicture(p clinic.Pictures) picture {
 // overview is the spectrum of the read as a whole.
 func overview(p clinic.Pictures) picture {
 	return spectra("spectrum while speaking, and of the room tone",
-		curve{class: "ca", name: "speaking", bands: p.Speaking}, curve{class: "cb", name: "room tone", bands: pipeline.Spectrum(p.RoomTone)})
+		curve{class: "ca", name: "speaking", bands: p.Speaking}, curve{class: "cb", name: "room tone", bands: p.RoomTone})
 }

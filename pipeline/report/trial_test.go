@@ -126,8 +126,8 @@ func loudness(x []float64, rateHz int) float64 {
 	return float64(m.Levels().Integrated)
 }
 
-// TestTrialMatched: all versions lie within 0.1 LU of each other, and a version
-// and what a stage takes from it are the version without the stage.
+// TestTrialMatched: all versions lie within 0.1 LU of each other, and what a stage
+// that does nothing takes is none.
 func TestTrialMatched(t *testing.T) {
 	trial := aTrial(t)
 	if len(trial.Versions) != 4 || len(trial.Passages) == 0 {
