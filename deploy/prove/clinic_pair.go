@@ -198,14 +198,19 @@ type pairFound struct {
 	response         float64
 	atHz             float64
 	meanDB, highDB   float64 // compressor
-	essDB, toneDB    float64
-	takenDB, leftDB  float64
+	essDB            float64 // NaN: the true de-esser takes nowhere 1 dB
+	toneDB           float64
+	takenDB          float64
 	stages, unproved []string
 }
 
 func (f pairFound) String() string {
-	s := fmt.Sprintf("response %.2f dB at %.0f Hz; compressor %.2f dB, 95 %% %.2f, of %.1f; esses %.2f dB; room tone %.2f dB; %s",
-		f.response, f.atHz, f.meanDB, f.highDB, f.takenDB, f.essDB, f.toneDB, strings.Join(f.stages, " "))
+	esses := "with nothing to take"
+	if !math.IsNaN(f.essDB) {
+		esses = fmt.Sprintf("%.2f dB", f.essDB)
+	}
+	s := fmt.Sprintf("response %.2f dB at %.0f Hz; compressor %.2f dB, 95 %% %.2f, of %.1f; esses %s; room tone %.2f dB; %s",
+		f.response, f.atHz, f.meanDB, f.highDB, f.takenDB, esses, f.toneDB, strings.Join(f.stages, " "))
 	if len(f.unproved) > 0 {
 		s += "; says: " + strings.Join(f.unproved, "; ")
 	}
@@ -243,7 +248,10 @@ func comparePair(raw *clinic.Read, known []pipeline.Resolved, m clinic.Match) (p
 			ess = append(ess, math.Abs(db-is["de-esser"][i]))
 		}
 	}
-	f.meanDB, f.essDB = meanOf(apart), meanOf(ess)
+	f.meanDB, f.essDB = meanOf(apart), math.NaN()
+	if len(ess) > 0 {
+		f.essDB = meanOf(ess)
+	}
 	slices.Sort(apart)
 	f.highDB = apart[len(apart)*95/100]
 	f.toneDB, err = toneApart(raw, known, found)
@@ -376,16 +384,22 @@ type pairTotals struct {
 
 func (p *pairTotals) add(f pairFound) {
 	p.n++
-	if f.response <= pairResponseDB && f.meanDB <= pairGainDB && f.highDB <= pairGainDB && f.essDB <= pairGainDB && f.toneDB <= pairGainDB {
+	if f.response <= pairResponseDB && f.meanDB <= pairGainDB && f.highDB <= pairGainDB && !(f.essDB > pairGainDB) && f.toneDB <= pairGainDB {
 		p.within++
 	}
 	p.response, p.meanDB, p.highDB = append(p.response, f.response), append(p.meanDB, f.meanDB), append(p.highDB, f.highDB)
-	p.essDB, p.toneDB = append(p.essDB, f.essDB), append(p.toneDB, f.toneDB)
+	p.toneDB = append(p.toneDB, f.toneDB)
+	if !math.IsNaN(f.essDB) {
+		p.essDB = append(p.essDB, f.essDB)
+	}
 }
 
 func (p *pairTotals) fill(t *table, side string) {
 	row := func(what string, v []float64, limit float64) {
-		t.atMost(fmt.Sprintf("%s, %s, worst of %d", what, side, p.n), slices.Max(v), limit, "%.2f dB", fmt.Sprintf("%.2f in the middle", median(slices.Clone(v))))
+		if len(v) == 0 {
+			return // no true de-esser had anything to take
+		}
+		t.atMost(fmt.Sprintf("%s, %s, worst of %d", what, side, len(v)), slices.Max(v), limit, "%.2f dB", fmt.Sprintf("%.2f in the middle", median(slices.Clone(v))))
 	}
 	row("response", p.response, pairResponseDB)
 	row("gain of the compressor, mean", p.meanDB, pairGainDB)
