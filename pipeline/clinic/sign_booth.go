@@ -210,7 +210,7 @@ func reflections(r *Read) (signs []Sign) {
 		path := e.DelayS * c
 		signs = append(signs, Sign{Name: "reflection", Remedy: Booth, Confidence: Likely, Value: dsp.Round2(path), Unit: "m",
 			LowHz: dsp.Round2(1 / (2 * e.DelayS)),
-			Says: fmt.Sprintf("A reflection arrives %.1f ms after the voice, by a way %.2f m longer, and takes tones out from %.0f Hz up.",
+			Says: fmt.Sprintf("a reflection arrives %.1f ms after the voice, by a way %.2f m longer, and takes tones out from %.0f Hz up",
 				1000*e.DelayS, path, 1/(2*e.DelayS)),
 			Evidence: []string{fmt.Sprintf("the mean spectrum of all that is spoken ripples every %.0f Hz, as an echo of %.0f dB makes it", 1/e.DelayS, 20*math.Log10(e.Gain))}})
 	}
