@@ -2,15 +2,14 @@ package main
 
 import (
 	"context"
-	"encoding/binary"
 	"fmt"
 	"maps"
 	"math"
-	"os"
 	"slices"
 	"strings"
 
 	"chapterhouse/pipeline/clinic"
+	"chapterhouse/pipeline/codec"
 	"chapterhouse/testdata/voices/narration"
 	"chapterhouse/testdata/voices/speech"
 	"chapterhouse/testdata/voices/testread"
@@ -244,15 +243,18 @@ func (c *signCounts) hearLossy(ctx context.Context, s *site, rd testread.Read, x
 	if !wide(rd) {
 		return nil
 	}
-	raw := make([]byte, 2*len(x))
-	for i, v := range x {
-		binary.LittleEndian.PutUint16(raw[2*i:], uint16(int16(math.Round(32767*v))))
-	}
-	in, out := s.path("read.raw"), s.path("read.mp3")
-	if err := os.WriteFile(in, raw, 0o600); err != nil {
+	in, out := s.path("read.wav"), s.path("read.mp3")
+	w, err := codec.CreateWAV(in, rd.RateHz, 1, 16, false)
+	if err != nil {
 		return err
 	}
-	if _, err := call(ctx, nil, "lame", "--quiet", "-r", "-s", fmt.Sprintf("%.1f", float64(rd.RateHz)/1000), "-m", "m", "-b", signMP3Kbps, in, out); err != nil {
+	if err := w.Write([][]float64{x}); err != nil {
+		return err
+	}
+	if err := w.Close(); err != nil {
+		return err
+	}
+	if _, err := call(ctx, nil, "lame", "--quiet", "-m", "m", "-b", signMP3Kbps, in, out); err != nil {
 		return err
 	}
 	r, err := clinic.Open(out, clinic.Form{})
