@@ -127,7 +127,7 @@ func (l *channelListener) place(from, to int, worst float64) Stretch {
 		side = "right"
 	}
 	s := Stretch{From: dsp.Frames(from * l.size), To: dsp.Frames(to * l.size), Weight: pipeline.Listen,
-		Measured: fmt.Sprintf("the %s side is %.0f dB under its usual", side, min(99, math.Abs(worst))), Limit: fmt.Sprintf("%.1f dB", l.limit),
+		Measured: fmt.Sprintf("the %s side is %.0f dB under its usual level", side, min(99, math.Abs(worst))), Limit: fmt.Sprintf("%.1f dB", l.limit),
 		Value: dsp.Round2(min(99, math.Abs(worst))), LimitValue: dsp.Round2(l.limit), Unit: "dB",
 		Do: "listen to each side; export the whole one alone, or ask for the place again"}
 	if math.Abs(worst) <= l.limit {

@@ -142,7 +142,7 @@ func (l *lossyListener) Heard() []Stretch {
 			Weight:   pipeline.Listen,
 			Measured: fmt.Sprintf("holes in the spectrum above %.0f kHz or so, %.0f %% of the time", math.Floor(l.holeHz/float64(l.holes)/1000), 100*share),
 			Limit:    fmt.Sprintf("%.0f %%", 100*holesShare),
-			Do:       "listen for esses that swirl; ask whether it was ever an MP3 or a like, and for the recording itself",
+			Do:       "listen for esses that swirl; ask whether it was ever an MP3 or the like, and for the recording itself",
 		}}
 	case edge >= edgeDB:
 		return []Stretch{{

@@ -24,6 +24,9 @@ func Attention(w io.Writer, l attention.List) error {
 	t.line("")
 	t.attention(l)
 	t.dismissed(l.Dismissed)
+	if len(l.Chapters) > 0 || len(l.Whole) > 0 {
+		t.cautions()
+	}
 	return t.err
 }
 

@@ -39,7 +39,10 @@ func Text(w io.Writer, r Report) error {
 	t.gains(r)
 	t.cost(r)
 	t.deliveries(r)
-	t.cautions(r)
+	if r.Verdict != pipeline.Ready {
+		t.line("")
+		t.cautions()
+	}
 	return t.err
 }
 
@@ -307,11 +310,7 @@ func (t *text) cost(r Report) {
 }
 
 // cautions stand where someone is asked to listen or told about a booth.
-func (t *text) cautions(r Report) {
-	if r.Verdict == pipeline.Ready {
-		return
-	}
-	t.line("")
+func (t *text) cautions() {
 	t.line("Listen at a moderate level: loud listening harms hearing. What is said of a booth is acoustic guidance;")
 	t.line("panels, wiring, ventilation and fire rating follow local codes and licensed practice.")
 	t.line("What checks find and miss was counted on synthetic voices, not on a house's own recordings.")
