@@ -67,6 +67,20 @@ type modeTally struct {
 	peaks, found, blamed int
 	booths, whole        int // booths with such resonances, and those with all of them found and blamed
 	signs, sure          int
+	away                 int // signs where the booth has no peak
+}
+
+// near counts a read's signs that lie at no peak of the booth's, whatever makes
+// it and from whichever place.
+func (m *modeTally) near(own trueRoom, signs []clinic.Sign, offPC float64) {
+	peaks := append(own.peaks(own.booth.Noise), own.peaks(own.booth.Voice)...)
+	for _, s := range signs {
+		if s.HighHz > 0 && !slices.ContainsFunc(peaks, func(p truePeak) bool {
+			return p.overDB >= trueSomeDB && 100*math.Abs((s.LowHz+s.HighHz)/2/p.hz-1) <= offPC
+		}) {
+			m.away++
+		}
+	}
 }
 
 // count holds a read's signs to the resonances of its booth.
@@ -192,10 +206,12 @@ func clinicModes(ctx context.Context, s *site, t *table) error {
 			return err
 		}
 		tone.count(own.axial(own.booth.Noise), resonancesOf(r), modeOffPC, true)
+		tone.near(own, resonancesOf(r), voiceOffPC)
 		if r, err = testRead(n, seed+500, own.text, 1, own.form()); err != nil {
 			return err
 		}
 		alone.count(own.axial(own.booth.Voice), resonancesOf(r), voiceOffPC, false)
+		alone.near(own, resonancesOf(r), voiceOffPC)
 		if n >= modeOpens {
 			continue
 		}
@@ -217,6 +233,12 @@ func clinicModes(ctx context.Context, s *site, t *table) error {
 		fmt.Sprintf("%.0f %% of %d in %d booths; all of a booth's in %d", percent(alone.found, alone.peaks), alone.peaks, alone.booths, alone.whole),
 		fmt.Sprintf("at least %.0f %%", voicePC), percent(alone.found, alone.peaks) >= voicePC)
 	t.atMost("of those, called more than unsure", float64(alone.sure), 0, "%.0f", fmt.Sprintf("of %d signs", alone.signs))
+	for _, side := range []struct {
+		what string
+		m    modeTally
+	}{{"with room tone", tone}, {"by the voice alone", alone}} {
+		t.tell(fmt.Sprintf("resonances told in booths that have no peak of %.0f dB within %.0f %% of them, %s", trueSomeDB, voiceOffPC, side.what), fmt.Sprintf("%d of %d", side.m.away, side.m.signs))
+	}
 	t.atMost("resonances told in the open, with the same noises", float64(openSigns), 0, "%.0f", fmt.Sprintf("of %d reads %v", open, openSaid))
 	t.note("Resonances: booths with sides from 1 to 2.2 m by chance, walls that absorb 0.05 to 0.25 below and 0.4 to 0.8 above 400 Hz; a booth's")
 	t.note("own are the peaks of its response from the noise's or the mouth's place to the microphone, %.0f to %.0f Hz, %.0f dB over the octave's", trueLowHz, trueHighHz, trueLeastDB)

@@ -15,6 +15,7 @@ import (
 // to the microphone.
 const (
 	trueLeastDB = 6.0 // over the octave's median
+	trueSomeDB  = 3.0 // from which on there is something that can be told
 	trueBroadQ  = 5.0
 	trueNarrowQ = 30.0
 	trueAxialPC = 3.0 // off a frequency of one side alone
