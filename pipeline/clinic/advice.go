@@ -155,7 +155,7 @@ func quieter(r *Read, signs []Sign) string {
 	if s.Value <= 0 {
 		return "Keep the booth as quiet as it is; where it can be quieter still, " + source + "."
 	}
-	if s.Value > 6 { // four times nearer is in the breath
+	if s.Value > halfDistanceDB {
 		return fmt.Sprintf("Make it %.0f dB quieter: %s. Half the distance to the microphone is 6 dB of that, where you are not near it already.", math.Ceil(s.Value), source)
 	}
 	return fmt.Sprintf("Make it %.0f dB quieter, or come %.1f times nearer (half the distance is 6 dB): %s.", math.Ceil(s.Value), math.Pow(10, s.Value/20), source)

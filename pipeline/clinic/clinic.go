@@ -104,7 +104,7 @@ type Verdict string
 const (
 	Workable    Verdict = "workable"
 	WithChanges Verdict = "workable with changes"
-	NotYet      Verdict = "not yet" // processing can't save it: what to change, and send again
+	NotYet      Verdict = "not yet" // no chain mends it: what to change, and send again
 )
 
 // Advice is one thing to do, for a narrator.

@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"chapterhouse/dsp/kernel"
+	"chapterhouse/dsp/meter"
 )
 
 // kindOfFloor is what most of a room tone is.
@@ -73,24 +76,18 @@ func floorKind(r *Read) (k kindOfFloor) {
 // aWeightedShare is how much of a spectrum's A-weighted power lies over hissHz.
 func aWeightedShare(power []float64, rateHz int) float64 {
 	high, all := 0.0, 0.0
+	sections := meter.AWeighting(float64(rateHz))
 	for k := 1; k < len(power); k++ {
 		hz := float64(k) * float64(rateHz) / float64(2*(len(power)-1))
 		if hz < 20 {
 			continue
 		}
-		p := power[k] * aWeight(hz)
+		db, _ := kernel.Response(sections, hz, float64(rateHz))
+		p := power[k] * kernel.FromPowerDB(db)
 		all += p
 		if hz >= hissHz {
 			high += p
 		}
 	}
 	return high / max(all, 1e-30)
-}
-
-// aWeight is the power gain of A-weighting (IEC 61672-1), 1 at 1 kHz.
-func aWeight(hz float64) float64 {
-	f := hz * hz
-	const a, b, c, d = 20.598997 * 20.598997, 107.65265 * 107.65265, 737.86223 * 737.86223, 12194.217 * 12194.217
-	g := d * f * f / ((f + a) * math.Sqrt((f+b)*(f+c)) * (f + d))
-	return g * g * math.Pow(10, 0.2)
 }

@@ -27,7 +27,7 @@ func Open(path string, f Form) (*Read, error) {
 	defer src.Close()
 	is := src.Info()
 	if seconds := is.Frames.Seconds(is.RateHz); seconds > longestReadS {
-		return nil, pipeline.Errorf(pipeline.Source, name, "it is %.0f minutes long; a test read is one to five minutes", seconds/60)
+		return nil, pipeline.Errorf(pipeline.Source, name, "it is %.0f minutes long; a test read is one to five minutes, and %.0f are the most that is heard", seconds/60, longestReadS/60)
 	}
 	sides := make([][]float64, is.Channels)
 	buf := make([][]float64, is.Channels)

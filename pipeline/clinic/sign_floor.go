@@ -8,6 +8,8 @@ import (
 const (
 	// floorSpareDB is what a chain's compression takes from what is to spare: its 2 to 4 dB (common practice).
 	floorSpareDB = 3.0
+	// halfDistanceDB is what half the distance gains; nearer is in the breath.
+	halfDistanceDB = 6.0
 )
 
 // floorSums is the arithmetic from a read to a spec.
@@ -95,7 +97,11 @@ func noiseFloor(r *Read) []Sign {
 	case f.leftDB <= mostTakenDB:
 		s.Remedy, s.Says = Processing, fmt.Sprintf("%s: %.1f dB must be taken from it", after, f.missingDB)
 	default:
-		s.Remedy, s.Says = Booth, fmt.Sprintf("%s: %.1f dB less noise, or %.1f times nearer, for a chain can't take more than %.0f unheard", after, f.missingDB, math.Pow(10, f.missingDB/20), mostTakenDB)
+		less := fmt.Sprintf("%.1f dB less noise", f.missingDB)
+		if f.missingDB <= halfDistanceDB {
+			less += fmt.Sprintf(", or %.1f times nearer", math.Pow(10, f.missingDB/20))
+		}
+		s.Remedy, s.Says = Booth, fmt.Sprintf("%s: %s, for a chain can't take more than %.0f unheard", after, less, mostTakenDB)
 	}
 	return []Sign{s}
 }

@@ -5,7 +5,7 @@ import (
 	"strings"
 )
 
-// Where processing can't save a read: see Judge.
+// Where no chain mends a read: see Judge.
 const (
 	clippedMostAMinute = 3.0  // places on the page (own figure)
 	limitedCrestDB     = 13.0 // with a limiter found
@@ -13,7 +13,7 @@ const (
 )
 
 // Judge is what a read promises, and the one sentence why. "Not yet" is said only
-// of what surely can't be saved: a floor that no reduction within bounds brings to
+// of what surely can't be mended: a floor that no reduction within bounds brings to
 // the spec, clipping through the page, pauses that a gate or a noise reduction
 // took, a file that was once lossy or is at too low a rate, a limiter that flattened
 // the voice, a live room. What is only suspected, or what the booth could better
@@ -21,9 +21,9 @@ const (
 func Judge(r *Read) (Verdict, string) {
 	if why := hopeless(r); len(why) > 0 {
 		if len(why) == 1 {
-			return NotYet, "processing can't save this read: " + why[0]
+			return NotYet, "a chain can't mend this read yet: " + why[0]
 		}
-		return NotYet, fmt.Sprintf("processing can't save this read: %s; and %s", why[0], strings.Join(why[1:], "; "))
+		return NotYet, fmt.Sprintf("a chain can't mend this read yet: %s; and %s", why[0], strings.Join(why[1:], "; "))
 	}
 	var change, mend []string
 	floor := r.floorSums()
@@ -44,7 +44,7 @@ func Judge(r *Read) (Verdict, string) {
 	return Workable, "nothing stands in the way, and there is little to mend"
 }
 
-// hopeless is what processing can't save, the most telling first.
+// hopeless is what no chain mends, the most telling first.
 func hopeless(r *Read) (why []string) {
 	if n := r.clippedOnPage(); n >= clippedMostAMinute {
 		why = append(why, fmt.Sprintf("the page is cut flat in %.0f places a minute; record again with less gain", n))

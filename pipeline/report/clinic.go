@@ -76,6 +76,11 @@ func ClinicText(w io.Writer, c Clinic) error {
 		rows = append(rows, []string{"  " + d.Name, count(len(d.Chain.Stages), "stage"), d.Does})
 	}
 	t.table(rows)
+	for _, d := range c.Drafts {
+		for _, n := range d.Notes {
+			t.line("  %s: %s", d.Name, n)
+		}
+	}
 	if c.Like != nil {
 		t.like(*c.Like)
 	}

@@ -35,6 +35,7 @@ type signView struct {
 
 type draftView struct {
 	Name, Does string
+	Notes      []string
 	Stages     []draftStage
 }
 
@@ -60,7 +61,7 @@ func ClinicHTML(w io.Writer, c Clinic) error {
 		}
 	}
 	for _, d := range c.Drafts {
-		view := draftView{Name: d.Name, Does: d.Does}
+		view := draftView{Name: d.Name, Does: d.Does, Notes: d.Notes}
 		for i, s := range d.Chain.Stages {
 			view.Stages = append(view.Stages, draftStage{s.Stage, chain.Describe(s), chain.ReasonsOf(d.Chain, i), i < len(d.Corrective) && d.Corrective[i]})
 		}
@@ -76,7 +77,6 @@ type sheetView struct {
 	Style, Own    template.CSS
 	Narrator      string
 	File, Verdict string
-	Missing       []string
 	Advice        []clinic.Advice
 	DistanceCM    float64
 	AngleDegrees  float64
@@ -86,7 +86,7 @@ type sheetView struct {
 // SheetHTML writes one page for the narrator: what to record, and how.
 func SheetHTML(w io.Writer, r clinic.Report) error {
 	f := r.Read.Form
-	v := sheetView{Narrator: f.Name, File: r.Read.File, Verdict: string(r.Verdict), Missing: r.Read.Places.Missing, Advice: r.Advice[:min(len(r.Advice), 5)],
+	v := sheetView{Narrator: f.Name, File: r.Read.File, Verdict: string(r.Verdict), Advice: r.Advice[:min(len(r.Advice), 5)],
 		DistanceCM: f.DistanceCM, AngleDegrees: f.AngleDegrees, Cautions: r.Cautions}
 	return clinicPage(w, "sheet", &v.Style, &v.Own, func() any { return v })
 }
