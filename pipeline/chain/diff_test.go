@@ -55,7 +55,7 @@ func TestWarn(t *testing.T) {
 		{"compressor", `{"threshold_over_speech_db": 6, "ratio": 2, "attack_ms": 10, "release_ms": 150}`},
 		{"compressor", `{"threshold_over_speech_db": 6, "ratio": 2, "attack_ms": 10, "release_ms": 150, "detector": "peak"}`},
 		{"highpass", `{"cutoff_hz": 65}`},
-		{"expander", `{"bands": [{"over_room_tone_db": 6, "ratio": 4, "range_db": 20}], "hold_ms": 20, "release_ms": 500}`},
+		{"expander", `{"bands": [{"over_room_tone_db": 6, "ratio": 4, "range_db": 20}], "hold_ms": 20, "release_ms": 450}`},
 		{"highpass", `{"cutoff_hz": 65}`},
 		{"eq", `[{"shape": "bell", "centre_hz": 178, "gain_db": -4, "q": 8}]`},
 		{"eq", `[{"shape": "notch", "centre_hz": 1000}]`},

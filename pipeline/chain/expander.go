@@ -18,7 +18,7 @@ type expanderParams struct {
 	LookAheadMS  float64        `json:"look_ahead_ms" default:"8" range:"0..50" doc:"how much earlier than the word it opens"`
 	AttackMS     float64        `json:"attack_ms" default:"3" range:"0..200" doc:"time constant of opening"`
 	HoldMS       float64        `json:"hold_ms" default:"120" range:"0..1000" doc:"common practice for narration 80 to 150"`
-	ReleaseMS    float64        `json:"release_ms" default:"200" range:"1..500" doc:"time constant of closing; common practice for narration 120 to 300"`
+	ReleaseMS    float64        `json:"release_ms" default:"200" range:"1..450" doc:"time constant of closing; common practice for narration 120 to 300"`
 	HysteresisDB float64        `json:"hysteresis_db" default:"0" range:"0..12" doc:"how much deeper an open band must fall to close"`
 }
 
