@@ -185,12 +185,13 @@ func low(r testread.Read) bool {
 }
 
 func (c *signCounts) hearClean(name string, rd testread.Read, r *clinic.Read) {
-	worst := map[string]bool{"missing": false}
+	worst := map[string]bool{"missing": false, "resonance": false, "reflection": false}
 	for _, s := range r.Signs {
 		worst[s.Name] = worst[s.Name] || s.Remedy == clinic.Processing || s.Remedy == clinic.Booth
 	}
 	for sign, named := range worst {
-		if sign != "lossy" || wide(rd) {
+		walls := rd.Booth != "none" && (sign == "resonance" || sign == "reflection") // which a padded booth has too
+		if (sign != "lossy" || wide(rd)) && !walls {
 			c.of(c.clean, sign).add(name, named, false)
 		}
 	}
@@ -304,5 +305,6 @@ func (c *signCounts) fill(t *table) {
 	t.note("Test reads of a minute by voices that no limit of a sign was chosen on, each spoiled in one way from what causes it; clean ones in")
 	t.note("the open and in a padded booth. Voices are synthetic and lie near the average spectrum of speech: people differ more, so low mids, top")
 	t.note("and proximity are told of people with less certainty than of these. espeak-ng's voices end at 11 kHz: lossy is not asked of them.")
+	t.note("What rings or comes back is counted in the open alone: a padded booth has walls. Modes have rows of their own.")
 	t.note("A voice that begins at 150 Hz has nothing of which nearness could be told: the sign says so, and is not asked.")
 }
