@@ -22,7 +22,7 @@ const (
 // read, or how the levels lie.
 func signPicture(s clinic.Sign, r *clinic.Read, p clinic.Pictures) picture {
 	switch {
-	case s.Name == "level" || s.Name == "floor" && s.LowHz == 0:
+	case s.Name == "level" || s.Name == "floor" && (s.LowHz == 0 || s.HighHz > 100*s.LowHz): // of no place in the spectrum
 		return levelPicture(r, p)
 	case s.Name == "dynamics":
 		return phrasePicture(p)
