@@ -34,6 +34,9 @@ func (t *Term) End(ctx context.Context, say func() error) error {
 // word says something, if this is still ours to tell; said is called once the
 // broker has confirmed it.
 func (t *Term) word(ctx context.Context, say func() error, said func(sent time.Time)) error {
+	if err := ctx.Err(); err != nil {
+		return err // a select would choose by chance
+	}
 	select {
 	case t.turn <- struct{}{}:
 	case <-ctx.Done():
