@@ -3,6 +3,7 @@ package check
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/spectrum"
@@ -20,13 +21,18 @@ const (
 	familyPaceSure = 0.15 // that is heard without looking for it
 	familyNotice   = 3.0  // standard deviations of the others, for a notice
 	familyDirectDB = 2.0
+	familyVoicedDB = 25.0 // under a spectrum's highest third of an octave: there the room decides
+	// familyEffortHz is above what a microphone's place changes most; a chapter with
+	// raised voices is as far off there (their spectrum falls less steeply), so that
+	// it is a notice.
+	familyEffortHz = 500.0
 )
 
 func family() Check {
 	return Check{
 		Name: "family",
 		Doc: "The part sounds unlike the title's other chapters of this narrator and session, as they were recorded: its level by more " +
-			"than 4 dB, its tone by more than 4 dB in a third of an octave or 3 dB in an octave (90 to 6300 Hz, beside the middle of its bands), its floor by more than 6 dB, its pace by " +
+			"than 4 dB, its tone by more than 4 dB in a third of an octave or 3 dB in an octave (90 to 6300 Hz, where the voice is, beside the middle of its bands; over 500 Hz a notice, for raised voices lie as far off), its floor by more than 6 dB, its pace by " +
 			"more than 15 % (more than 10 %: a notice), its room by more than 2 dB in how far the voice falls in 60 ms; each by four times the spread of the others at least (a notice: three times). It takes five others with a minute of speech. A microphone " +
 			"that was moved, a gain that was touched, a day that was named wrongly, a tired voice: or the story. Listen beside another chapter.",
 		Read: func(t Title, chapter int) (out []pipeline.Finding) {
@@ -123,15 +129,36 @@ func unlike(p pipeline.PartOutcome, others []pipeline.PartOutcome) (out []pipeli
 	for i := range spectrum.ThirdOctaves() {
 		middle = append(middle, dsp.DBFS(median(known(values(func(l pipeline.Likeness) float64 { return third(l.Spectrum, i) })))))
 	}
+	middle = voiced(middle)
 	var usual []tone
 	for _, q := range others {
 		usual = append(usual, toneOf(q.Likeness.Spectrum, middle))
 	}
 	if off, ok := toneOf(p.Likeness.Spectrum, middle).off(usual, familyToneDB); ok {
-		out = append(out, pipeline.Finding{
+		f := pipeline.Finding{
 			Measured: fmt.Sprintf("%+.1f dB about %s %s", off.db, hertz(off.hz), beside), Limit: off.allowed(),
 			Do: "listen beside another chapter: was the microphone moved?", Weight: pipeline.Listen,
-		})
+		}
+		if off.hz > familyEffortHz {
+			f.Do, f.Weight = "nothing, where the text is louder or softer than elsewhere; else listen beside another chapter", pipeline.Ready
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// voiced is a spectrum without the bands that the room fills more than the voice:
+// far under its highest.
+func voiced(s pipeline.Spectrum) pipeline.Spectrum {
+	highest := math.Inf(-1)
+	for i := range s {
+		highest = math.Max(highest, float64(s[i]))
+	}
+	out := slices.Clone(s)
+	for i := range out {
+		if float64(out[i]) < highest-familyVoicedDB {
+			out[i] = dsp.DBFS(math.Inf(-1))
+		}
 	}
 	return out
 }
