@@ -152,20 +152,8 @@ func (h *harms) fill(t *table) {
 // nearer to the next one as a whole has lost none of it. Stretches 25 dB under the
 // loudest don't count.
 func syllableModulation(x []float64, rate int) (db [4]float64) {
-	g := newFrameGrid(1024, 256, 1024)
-	n := g.frames(len(x))
-	bins := make([]float64, 513)
-	var envelopes [4][]float64
-	for i := range n {
-		g.power(x, i, bins)
-		for c, hz := range carriersHz {
-			sum := 0.0
-			for k := binAt(hz/math.Sqrt2, rate, 1024); k < binAt(hz*math.Sqrt2, rate, 1024); k++ {
-				sum += bins[k]
-			}
-			envelopes[c] = append(envelopes[c], sum)
-		}
-	}
+	envelopes := octaveEnvelopes(x, rate)
+	n := len(envelopes[0])
 	m := newFrameGrid(512, 256, 512)
 	frameHz := float64(rate) / 256
 	from, to := int(math.Ceil(2*512/frameHz)), int(math.Floor(16*512/frameHz))

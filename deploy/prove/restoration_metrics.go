@@ -163,15 +163,11 @@ func binAt(hz float64, rate, n int) int { return int(math.Round(hz * float64(n) 
 // carriersHz are the octaves whose modulation is measured.
 var carriersHz = [4]float64{500, 1000, 2000, 4000}
 
-// modulation is how strongly the intensity in each octave is modulated from 2 to
-// 16 Hz, the syllables, in dB against its mean: the modulation spectrum of
-// Houtgast and Steeneken (1985), one number for each octave.
-func modulation(x []float64, rate int) (db [4]float64) {
+// octaveEnvelopes are the intensities in each octave, every 256 samples.
+func octaveEnvelopes(x []float64, rate int) (envelopes [4][]float64) {
 	g := newFrameGrid(1024, 256, 1024)
-	n := g.frames(len(x))
 	bins := make([]float64, 513)
-	var envelopes [4][]float64
-	for i := range n {
+	for i := range g.frames(len(x)) {
 		g.power(x, i, bins)
 		for c, hz := range carriersHz {
 			sum := 0.0
@@ -181,6 +177,15 @@ func modulation(x []float64, rate int) (db [4]float64) {
 			envelopes[c] = append(envelopes[c], sum)
 		}
 	}
+	return envelopes
+}
+
+// modulation is how strongly the intensity in each octave is modulated from 2 to
+// 16 Hz, the syllables, in dB against its mean: the modulation spectrum of
+// Houtgast and Steeneken (1985), one number for each octave.
+func modulation(x []float64, rate int) (db [4]float64) {
+	envelopes := octaveEnvelopes(x, rate)
+	n := len(envelopes[0])
 	// Windows of some 3 s; modulation frequencies are counted at the frames' rate.
 	m := newFrameGrid(512, 256, 512)
 	frameHz := float64(rate) / 256
