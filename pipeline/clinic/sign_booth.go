@@ -15,7 +15,7 @@ import (
 // What a resonance is, by each kind of evidence. All were fixed on the voices and
 // booths that are for tuning.
 const (
-	tonePeakDB  = 4.0 // over the octave's median, in room tone
+	tonePeakDB  = 3.5 // over the octave's median, in room tone
 	toneLeastS  = 5.0 // of it, in stretches of 1 s and more
 	stretchS    = 1.0
 	hissLeastDB = 6.0 // of the room's own noise over the preamp's
@@ -24,11 +24,14 @@ const (
 	humNearHz = 1.0
 
 	tailPeakDB = 3.0  // in what goes on after words
+	tailAlone  = 8.0  // where the voice has too little to tell how long it goes on
 	ringLeast  = 10.0 // as a Q: a voice in the open comes to 9 at most
 	ringLonger = 1.5  // times as long as what the voice does by itself
 	stayPeakDB = 1.5  // in what stays while the pitch moves
 	stayLeast  = 1.0  // beside a peak of another kind
 	stayAlone  = 2.0  // beside one in room tone alone
+	stayNotDB  = -1.0 // under which a voice that passes there says there is nothing
+	stayUnder  = 0.85 // of the pitch that it seldom goes under, the voice still passes
 	samePeak   = 0.04 // of two kinds, as a share of the frequency
 )
 
@@ -46,8 +49,9 @@ type boothHeard struct {
 }
 
 // resonances are the still peaks of the booth, the strongest first, each with the
-// side that makes it. Each rests on two kinds of evidence at least: one alone may
-// be the noise's, the voice's or chance. From the voice alone it is unsure.
+// side that makes it. Each rests on two kinds of evidence at least, of which the
+// form's measures may be one: one alone may be the noise's, the voice's or chance.
+// From the voice alone it is unsure.
 func resonances(r *Read) (signs []Sign) {
 	b := boothOf(r)
 	for _, p := range b.candidates() {
@@ -108,28 +112,40 @@ func (b boothHeard) judge(p room.Peak) (Sign, bool) {
 	tail := b.tails.Over(p.Hz, samePeak)
 	ring, longer := b.voice.Ring(p.Hz)
 	rings := tail >= tailPeakDB && ring >= ringLeast && longer >= ringLonger
+	hangs := tail >= tailAlone && ring == 0
 	low, high := b.voice.Pitches()
-	stays := p.Hz >= low && still >= stayLeast && (rings || still >= stayAlone) // under its pitch a voice has nothing to stay
+	stays := p.Hz >= stayUnder*low && still >= stayLeast && (rings || still >= stayAlone) // under its pitch a voice has nothing to stay
+	denied := p.Hz >= low && still < stayNotDB && ring > 0 && ring < ringLeast            // the peak is the noise's
 	made := b.sides.at(p.Hz)
 
 	s := Sign{Name: "resonance", Remedy: Processing, Sides: made.sides, Unit: "dB"}
 	over, q := p.OverDB-own, p.Q
 	kinds := 0
-	if inTone {
+	where := "over what is around it"
+	switch {
+	case inTone:
 		kinds++
 		s.Evidence = append(s.Evidence, fmt.Sprintf("stands %.1f dB over the octave around it in %.0f s of room tone", over, b.toneS))
-	} else {
+	case stays && ring > 0:
 		over, q = still, ring
+	case rings || hangs:
+		over, where = tail, where+" when words have ended"
+	default:
+		over = still
 	}
 	if rings {
 		kinds++
 		s.Evidence = append(s.Evidence, fmt.Sprintf("goes on when words have ended, as a resonance of Q %.0f does", ring))
 	}
+	if hangs {
+		kinds++
+		s.Evidence = append(s.Evidence, fmt.Sprintf("stands %.1f dB over the octave around it when words have ended", tail))
+	}
 	if stays {
 		kinds++
 		s.Evidence = append(s.Evidence, fmt.Sprintf("stays, %.1f dB high, while the pitch moves from %.0f to %.0f Hz", still, low, high))
 	}
-	if kinds < 2 && !(inTone && len(made.sides) > 0) {
+	if kinds < 2 && !((inTone && !denied || rings || hangs) && len(made.sides) > 0) {
 		return Sign{}, false
 	}
 	if len(made.sides) > 0 {
@@ -145,7 +161,7 @@ func (b boothHeard) judge(p room.Peak) (Sign, bool) {
 	}
 	half := p.Hz / (2 * q)
 	s.Value, s.Q, s.LowHz, s.HighHz = dsp.Round2(over), dsp.Round2(q), dsp.Round2(p.Hz-half), dsp.Round2(p.Hz+half)
-	s.Says = fmt.Sprintf("the booth rings at %.0f Hz, %.1f dB over what is around it", p.Hz, over)
+	s.Says = fmt.Sprintf("the booth rings at %.0f Hz, %.1f dB %s", p.Hz, over, where)
 	if len(made.sides) > 0 {
 		s.Says += ": a standing wave along its " + strings.Join(made.sides, " or its ")
 	}
