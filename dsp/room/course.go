@@ -26,8 +26,8 @@ const courseSize = 424
 // Its zero is its maker's own: peaks are counted over its own median.
 type Course []float64
 
-// courseHz is the frequency of a point.
-func courseHz(i int) float64 { return courseLowHz * kernel.Pow(2, float64(i)/perOctave) }
+// CourseHz is the frequency of a course's i-th point.
+func CourseHz(i int) float64 { return courseLowHz * kernel.Pow(2, float64(i)/perOctave) }
 
 // A Peak is a resonance as a course shows it.
 type Peak struct {
@@ -124,7 +124,7 @@ func (c Course) quality(i int, top float64) float64 {
 func (c Course) Mean(lowHz, highHz float64) float64 {
 	sum, n := 0.0, 0
 	for i, v := range c {
-		if hz := courseHz(i); hz >= lowHz && hz < highHz {
+		if hz := CourseHz(i); hz >= lowHz && hz < highHz {
 			sum += v
 			n++
 		}
@@ -141,7 +141,7 @@ func (c Course) Over(hz, within float64) float64 {
 	}
 	median := c.Median()
 	for i := range c {
-		if math.Abs(courseHz(i)/hz-1) <= within {
+		if math.Abs(CourseHz(i)/hz-1) <= within {
 			best = max(best, c[i]-median[i])
 		}
 	}

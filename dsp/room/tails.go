@@ -19,6 +19,7 @@ const (
 	tailHighHz  = 565.0
 	tailQ       = 30.0
 	tailHopS    = 0.01
+	tailsLeast  = 12 // places: the mean of few has peaks by chance
 
 	ringHopS    = 0.005
 	ringWaves   = 6.0 // in a window
@@ -36,7 +37,7 @@ const (
 // Tails is the course of what is heard for 0.22 s after the voice has fallen by
 // 8 dB and begins no more: the mean over all such places of the power spectrum
 // less that of the room tone, each place counting as one. It is nil where there
-// are none.
+// are fewer than twelve.
 func (v *Voice) Tails() Course {
 	fft, err := spectrum.NewFFT(tailSize)
 	if err != nil {
@@ -61,13 +62,13 @@ func (v *Voice) Tails() Course {
 			count++
 		}
 	}
-	if count == 0 {
+	if count < tailsLeast {
 		return nil
 	}
 	c := make(Course, courseSize)
 	width := v.rate / tailSize
 	for i := range c {
-		hz := courseHz(i)
+		hz := CourseHz(i)
 		half := max(hz/tailQ, float64(2*width))
 		c[i] = max(minLevel, kernel.PowerDB(triangle(sum, width, hz, half)))
 	}

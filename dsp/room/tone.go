@@ -102,7 +102,7 @@ func (t *Tone) Course() Course {
 	power := t.bridged(width)
 	c := make(Course, courseSize)
 	for i := range c {
-		hz := courseHz(i)
+		hz := CourseHz(i)
 		// A triangle as wide, half way down, as a resonance of Q 55.
 		half := max(hz/courseQ, float64(1.5*width))
 		c[i] = kernel.PowerDB(triangle(power, width, hz, half))
@@ -125,7 +125,7 @@ func triangle(power []float64, width, hz, half float64) float64 {
 // bridged is the mean power of bins as far as a course reaches, with lines
 // replaced by the mean of what is beside them.
 func (t *Tone) bridged(width float64) []float64 {
-	n := min(len(t.sum), int(1.2*courseHz(courseSize)/width))
+	n := min(len(t.sum), int(1.2*CourseHz(courseSize)/width))
 	mean := make([]float64, n)
 	for k := range mean {
 		mean[k] = t.sum[k] / float64(t.count)

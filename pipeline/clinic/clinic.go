@@ -34,6 +34,7 @@ type Read struct {
 	phrases []meter.Phrase // as Marks has them, their level A-weighted
 	clicks  []dsp.Frames   // of mouth or machine
 	heard   heard
+	booth   boothHeard
 }
 
 // Samples is the read itself, one channel, ±1. Not to be written to.

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"chapterhouse/dsp"
+	"chapterhouse/dsp/room"
 	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline"
 )
@@ -17,6 +18,18 @@ type Pictures struct {
 	Speaking pipeline.Spectrum `json:"-"` // sixth octaves, while somebody speaks; empty: too little
 	RoomTone pipeline.Spectrum `json:"-"` // sixth octaves; empty: none
 	Phrases  []dsp.DBFS        `json:"-"` // levels of the phrases, in order
+	// Evidence of the booth's resonances, each kind a curve of points of
+	// room.CourseHz, dB over the octave around; empty: none.
+	InRoomTone, AfterWords, AtEveryPitch []float64 `json:"-"`
+	// Waves are the standing waves between opposite walls by the form's measures.
+	Waves []StandingWave `json:"-"`
+}
+
+// A StandingWave lies from the frequency that wall to wall gives to the one that
+// panel to panel does.
+type StandingWave struct {
+	Side          string
+	LowHz, HighHz float64
 }
 
 // Pictures gathers them.
@@ -33,6 +46,12 @@ func (r *Read) Pictures() Pictures {
 		}
 		p.Wave = append(p.Wave, [2]float32{float32(low), float32(high)})
 	}
+	p.InRoomTone, p.AfterWords, p.AtEveryPitch = overOctave(r.booth.tone), overOctave(r.booth.tails), overOctave(r.booth.still)
+	for _, s := range r.booth.sides.all {
+		for half := 1.0; half*r.booth.sides.c/2/s.long < room.HighestHz; half++ {
+			p.Waves = append(p.Waves, StandingWave{s.name, half * r.booth.sides.c / 2 / s.long, half * r.booth.sides.c / 2 / s.short})
+		}
+	}
 	w, err := spectrum.NewWelch(1 << 13)
 	if err != nil {
 		return p
@@ -45,4 +64,13 @@ func (r *Read) Pictures() Pictures {
 		p.Speaking = pipeline.Spectrum(spectrum.Levels(w.Power(), r.RateHz, spectrum.SixthOctaves()))
 	}
 	return p
+}
+
+// overOctave is a course less its median.
+func overOctave(c room.Course) []float64 {
+	out := make([]float64, 0, len(c))
+	for i, m := range c.Median() {
+		out = append(out, c[i]-m)
+	}
+	return out
 }

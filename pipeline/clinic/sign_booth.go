@@ -53,7 +53,9 @@ type boothHeard struct {
 // form's measures may be one: one alone may be the noise's, the voice's or chance.
 // From the voice alone it is unsure.
 func resonances(r *Read) (signs []Sign) {
-	b := boothOf(r)
+	r.booth = boothOf(r)
+	b := r.booth
+	r.booth.voice = nil // its sound is not asked again
 	for _, p := range b.candidates() {
 		if s, ok := b.judge(p); ok {
 			signs = append(signs, s)
@@ -109,13 +111,13 @@ func (b boothHeard) judge(p room.Peak) (Sign, bool) {
 	own := curveOver(b.curve, p.Hz) // the microphone's
 	inTone := !b.hum(p) && slices.ContainsFunc(b.tone.Peaks(tonePeakDB+max(0, own)), func(q room.Peak) bool { return q.Hz == p.Hz })
 	still := b.still.Over(p.Hz, samePeak) - own
-	tail := b.tails.Over(p.Hz, samePeak)
+	tail := b.tails.Over(p.Hz, samePeak) - own
 	ring, longer := b.voice.Ring(p.Hz)
 	rings := tail >= tailPeakDB && ring >= ringLeast && longer >= ringLonger
 	hangs := tail >= tailAlone && ring == 0
 	low, high := b.voice.Pitches()
-	stays := p.Hz >= stayUnder*low && still >= stayLeast && (rings || still >= stayAlone) // under its pitch a voice has nothing to stay
-	denied := p.Hz >= low && still < stayNotDB && ring > 0 && ring < ringLeast            // the peak is the noise's
+	stays := p.Hz >= stayUnder*low && still >= stayLeast && (rings || still >= stayAlone)          // under its pitch a voice has nothing to stay
+	denied := p.Hz >= low && len(b.still) > 0 && still < stayNotDB && ring > 0 && ring < ringLeast // the peak is the noise's
 	made := b.sides.at(p.Hz)
 
 	s := Sign{Name: "resonance", Remedy: Processing, Sides: made.sides, Unit: "dB"}
@@ -126,12 +128,10 @@ func (b boothHeard) judge(p room.Peak) (Sign, bool) {
 	case inTone:
 		kinds++
 		s.Evidence = append(s.Evidence, fmt.Sprintf("stands %.1f dB over the octave around it in %.0f s of room tone", over, b.toneS))
-	case stays && ring > 0:
+	case stays && rings:
 		over, q = still, ring
-	case rings || hangs:
-		over, where = tail, where+" when words have ended"
 	default:
-		over = still
+		over, where = tail, where+" when words have ended"
 	}
 	if rings {
 		kinds++

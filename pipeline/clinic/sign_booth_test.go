@@ -5,6 +5,7 @@ import (
 	"slices"
 	"testing"
 
+	"chapterhouse/dsp/room"
 	"chapterhouse/pipeline"
 	"chapterhouse/testdata/voices/narration"
 )
@@ -41,6 +42,48 @@ func TestResonances(t *testing.T) {
 	}
 	if found := inBooth(t, "none", noise, 24, 13).signsNamed("resonance"); len(found) > 0 {
 		t.Errorf("in the open: %+v", found)
+	}
+}
+
+// humped is a course with one peak.
+func humped(hz, db, q float64) (c room.Course) {
+	for i := range 424 { // 96 points an octave from 30 Hz
+		off := q * (room.CourseHz(i)/hz - hz/room.CourseHz(i))
+		c = append(c, db/(1+off*off))
+	}
+	return c
+}
+
+// TestJudge: one kind of evidence is enough beside a side of the form, and not
+// without; what is heard after words alone has to stand high, and is unsure. The
+// voice here is silent, so that it neither times a fall nor denies anything.
+func TestJudge(t *testing.T) {
+	const along, beside = 105.3, 160.0 // 1.63 m; no side
+	for _, c := range []struct {
+		name        string
+		tone, tails room.Course
+		want        Confidence
+	}{
+		{"room tone, along the depth", humped(along, 8, 12), nil, Likely},
+		{"room tone, along no side", humped(beside, 8, 12), nil, ""},
+		{"after words, along the depth", nil, humped(along, 12, 12), Unsure},
+		{"after words, along the depth, low", nil, humped(along, 6, 12), ""},
+		{"after words, along no side", nil, humped(beside, 12, 12), ""},
+		{"both, along no side", humped(beside, 8, 12), humped(beside, 12, 12), Sure},
+	} {
+		b := boothHeard{tone: c.tone, toneS: 12, tails: c.tails, voice: room.NewVoice(make([]float64, 44100), 44100, nil, nil), sides: sidesOf(measured(1.2, 1.63, 1.9))}
+		var got Confidence
+		for _, p := range b.candidates() {
+			if s, ok := b.judge(p); ok {
+				got = s.Confidence
+				if s.Q < 5 || s.Q > 30 || s.Value < 4 {
+					t.Errorf("%s: Q %g, %g dB", c.name, s.Q, s.Value)
+				}
+			}
+		}
+		if got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
 	}
 }
 

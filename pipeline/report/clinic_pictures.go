@@ -26,6 +26,8 @@ func signPicture(s clinic.Sign, r *clinic.Read, p clinic.Pictures) picture {
 		return levelPicture(r, p)
 	case s.Name == "dynamics":
 		return phrasePicture(p)
+	case s.Name == "resonance" && s.LowHz > 0:
+		return resonancePicture(s, p)
 	case s.LowHz > 0 && len(p.Speaking) > 0:
 		return bandPicture(s, p)
 	case len(s.Places) > 0:
