@@ -3,6 +3,7 @@ package clinic
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
@@ -11,60 +12,68 @@ import (
 
 const (
 	earlierBands    = 12
-	earlierEnoughDB = 0.6 // left in a third octave: other words differ by as much
-	mostEarlierDB   = 8.0 // of one band
-	mostFilledDB    = 2.0 // of a hole, by all bands that are as narrow as one
-	narrowQ         = 2.0
+	earlierEnoughDB = 0.6  // left in a third octave: other words differ by as much
+	mostEarlierDB   = 8.0  // of one band
+	mostFilledDB    = 2.0  // of a hole, by all bands that are as narrow as one
+	narrowQ         = 1.0  // and over: what spans less than three octaves may be a hole
 	earlierUnderDB  = 40.0 // third octaves softer than this against the loudest don't count
+	earlierLowHz    = 75.0
+	earlierHighHz   = 16000.0
 )
 
-// toEarlier are bands that bring the read's third octaves to those of the earlier
-// recording, one after the other, the largest difference first, broad before
-// narrow; what others already take is reckoned in. Narrow holes stay: what was
-// cancelled in the air can't be lifted out of it.
-func (d *drafter) toEarlier(before []fields) (items []fields) {
-	bands, rate := spectrum.ThirdOctaves(), float64(d.r.RateHz)
-	want := make([]float64, len(bands))
-	loudest := math.Inf(-1)
-	for _, v := range d.third {
-		loudest = max(loudest, v)
+// likeEarlier adds an eq that brings what steps make of the read to the earlier
+// recording; a de-esser behind them is reckoned in, for sharp esses are its work.
+func (d *drafter) likeEarlier(steps []step, deeper float64) ([]step, error) {
+	if d.earlier == nil {
+		return steps, nil
 	}
-	for i, b := range bands {
-		e := float64(d.o.Earlier.Likeness.Spectrum[i])
-		want[i] = math.NaN()
-		if b.Mid > 75 && b.Mid < min(16000, 0.42*rate) && d.third[i] > loudest-earlierUnderDB && !math.IsInf(e, 0) && !math.IsNaN(e) {
-			want[i] = e - float64(d.r.Likeness.Spectrum[i])
+	with, err := d.softened(steps, deeper)
+	if err != nil {
+		return nil, err
+	}
+	y, _, err := d.sounded(with)
+	if err != nil {
+		return nil, err
+	}
+	rateHz := d.o.Earlier.RateHz
+	to := bandsDB(d.earlier, rateHz, spectrum.ThirdOctaves())
+	for i, b := range spectrum.ThirdOctaves() {
+		if b.Mid <= earlierLowHz || b.Mid > min(earlierHighHz, 0.42*float64(min(d.r.RateHz, rateHz))) {
+			to[i] = math.NaN()
 		}
 	}
-	take := func(sections []kernel.Biquad) {
-		for i, b := range bands {
-			db, _ := kernel.Response(sections, b.Mid, rate)
-			want[i] -= db
-		}
+	items := toEarlier(powerSpeaking(y, d.r.Marks.Phrases), d.r.RateHz, to)
+	if len(items) == 0 {
+		return steps, nil
 	}
-	for _, f := range before {
-		if s, err := filter.Bell(f.number("centre_hz"), f.number("gain_db"), f.number("q"), rate); err == nil {
-			take(s)
-		}
-	}
-	level(want)
+	return append(slices.Clone(steps), step{stage: "eq", items: items, corrective: true}), nil
+}
+
+// toEarlier are bands that bring a power spectrum to third octaves at one speech
+// level, dB, NaN where they don't count: one after the other, the largest
+// difference first, broad before narrow; what others already take is reckoned in.
+// Narrow holes stay: what was cancelled in the air can't be lifted out of it.
+func toEarlier(power []float64, rateHz int, to []float64) (items []fields) {
+	bands, rate := spectrum.ThirdOctaves(), float64(rateHz)
+	now := slices.Clone(power)
+	want := wanted(bandsDB(now, rateHz, bands), to)
 	filled := make([]float64, len(bands)) // by narrow bands, in each third octave
 	for range earlierBands {
 		at, q, gain := largest(bands, want, filled)
-		if math.Abs(gain) < earlierEnoughDB {
-			break
-		}
-		gain = math.Trunc(2*gain) / 2 // towards 0: bounds stay bounds
 		if gain == 0 {
 			break
 		}
+		gain = math.Trunc(2*gain) / 2 // towards 0: bounds stay bounds
 		centre := math.Round(bands[at].Mid)
 		s, err := filter.Bell(centre, gain, q, rate)
 		if err != nil {
 			break
 		}
-		take(s)
-		level(want)
+		for k := range now {
+			db, _ := kernel.Response(s, float64(k)*rate/float64(2*(len(now)-1)), rate)
+			now[k] *= math.Pow(10, db/10)
+		}
+		want = wanted(bandsDB(now, rateHz, bands), to)
 		if gain > 0 && q >= narrowQ {
 			for i, b := range bands {
 				db, _ := kernel.Response(s, b.Mid, rate)
@@ -72,23 +81,29 @@ func (d *drafter) toEarlier(before []fields) (items []fields) {
 			}
 		}
 		items = append(items, fields{{"shape", "bell"}, {"centre_hz", centre}, {"gain_db", gain}, {"q", q},
-			{"why", fmt.Sprintf("the approved recording has %+.1f dB here", gain)}})
+			{"why", fmt.Sprintf("%+.1f dB here, after the bands before, bring it to the approved recording", gain)}})
 	}
 	return items
 }
 
-// level takes the mean off what is wanted: level is no tone.
-func level(db []float64) {
-	sum, n := 0.0, 0.0
-	for _, v := range db {
-		if !math.IsNaN(v) {
-			sum += v
-			n++
+// wanted is how far each third octave stands under where it is to be once both
+// have the same level in all that count; NaN where they don't, or it has next to
+// nothing.
+func wanted(now, to []float64) []float64 {
+	want := make([]float64, len(to))
+	var is, was float64
+	for i := range want {
+		if want[i] = to[i] - now[i]; now[i] < slices.Max(now)-earlierUnderDB || math.IsInf(want[i], 0) {
+			want[i] = math.NaN()
+		}
+		if !math.IsNaN(want[i]) {
+			is, was = is+math.Pow(10, now[i]/10), was+math.Pow(10, to[i]/10)
 		}
 	}
-	for i := range db {
-		db[i] -= sum / n
+	for i := range want {
+		want[i] += 10 * math.Log10(is/was)
 	}
+	return want
 }
 
 // largest is the band of one of four widths that takes most of what is wanted;
@@ -114,20 +129,10 @@ func largest(bands []spectrum.Band, want, filled []float64) (at int, q, gain flo
 			if w.q >= narrowQ {
 				mean = min(mean, max(0, mostFilledDB-filled[i]))
 			}
-			if gained := mean * mean * n; gained > best {
+			if gained := mean * mean * n; gained > best && math.Abs(mean) >= earlierEnoughDB {
 				best, at, q, gain = gained, i, w.q, mean
 			}
 		}
 	}
 	return at, q, gain
-}
-
-// number is a figure among fields, 0 where there is none.
-func (fs fields) number(key string) float64 {
-	for _, f := range fs {
-		if v, ok := f.value.(float64); ok && f.key == key {
-			return v
-		}
-	}
-	return 0
 }

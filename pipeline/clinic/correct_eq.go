@@ -12,6 +12,7 @@ import (
 const (
 	cutShare      = 0.7 // of a peak's height: the rest may be the voice's own
 	mostCutDB     = 7.0
+	mostAloneDB   = 2.0 // of a cut that rests on speech alone, which a voice may owe to itself
 	leastCutDB    = 1.0
 	mostCutQ      = 12.0 // wider ones took more of the trend around than of the peak
 	mostPeaks     = 6
@@ -42,9 +43,7 @@ func (d *drafter) corrected() (step, bool) {
 		}
 		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(c.hz)}, {"gain_db", half(gain)}, {"q", round1(c.q)}, {"why", c.why}})
 	}
-	if d.withEarlier() {
-		items = append(items, d.toEarlier(items)...)
-	} else {
+	if d.earlier == nil { // else likeEarlier does it
 		items = append(items, d.broad()...)
 	}
 	return step{stage: "eq", items: items, corrective: true}, len(items) > 0
@@ -77,7 +76,11 @@ func (d *drafter) cuts() (all []cut) {
 	}
 	for _, p := range d.still.peaks() {
 		if heard := d.fineAt(p.hz); heard >= stillPeakDB {
-			add(peak{p.hz, min(p.db, heard), bounded(p.q, 2, mostCutQ)},
+			db := min(p.db, heard)
+			if !d.rings(p.hz) {
+				db = min(db, mostAloneDB/cutShare)
+			}
+			add(peak{p.hz, db, bounded(p.q, 2, mostCutQ)},
 				fmt.Sprintf("%.1f dB over the octave around whatever the pitch, %.1f in all of the speech", p.db, heard))
 		}
 	}
@@ -91,6 +94,13 @@ func (d *drafter) cuts() (all []cut) {
 	all = all[:min(len(all), mostPeaks)]
 	slices.SortStableFunc(all, func(a, b cut) int { return cmp.Compare(a.hz, b.hz) })
 	return all
+}
+
+// rings tells whether the diagnosis names a resonance there, however unsure.
+func (d *drafter) rings(hz float64) bool {
+	return slices.ContainsFunc(d.r.signsNamed("resonance"), func(s Sign) bool {
+		return s.LowHz > 0 && hz < s.HighHz*sameWithin && s.LowHz < hz*sameWithin
+	})
 }
 
 // fineAt is how far speech stands over the octave around at a frequency, or

@@ -11,8 +11,8 @@ import (
 
 const (
 	keptFromHz, keptToHz = 80.0, 160.0
-	keptNoticedDB        = 0.5
-	mostKeptDB           = 2.0
+	keptNoticedDB        = 0.4
+	mostKeptDB           = 5.0  // of a cut; a lift is bounded as every other
 	keptUnderDB          = 30.0 // under the strongest third octave lows still count
 )
 
@@ -26,7 +26,7 @@ func (d *drafter) keptLows(steps []step) ([]step, error) {
 	}
 	var items []fields
 	with := steps
-	for try := range 3 {
+	for try := range 6 {
 		moved, err := d.lowsMoved(with)
 		if err != nil || len(moved) == 0 {
 			return steps, err
@@ -48,7 +48,7 @@ func (d *drafter) keptLows(steps []step) ([]step, error) {
 			}
 			break
 		}
-		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(hz)}, {"gain_db", -round1(bounded(db, -mostKeptDB, mostKeptDB))}, {"q", q},
+		items = append(items, fields{{"shape", "bell"}, {"centre_hz", math.Round(hz)}, {"gain_db", -round1(bounded(db, -d.lift(mostLiftDB), mostKeptDB))}, {"q", q},
 			{"why", fmt.Sprintf("its lows are kept: at the same speech level the stages before moved them by %+.1f dB", db)}})
 		with = append(slices.Clone(steps), step{stage: "eq", items: items, corrective: true})
 	}

@@ -66,7 +66,10 @@ type drafter struct {
 	third []float64 // speech in third octaves, dB against the speech level
 	loud  []float64 // plain RMS of 50 ms while speaking, dB against the speech level
 	esses *esses    // nil: too few
-	told  []string  // of the draft under work, what it leaves undone and why
+	// earlier is the power spectrum of the earlier recording while somebody speaks;
+	// nil: there is none, or nobody does.
+	earlier []float64
+	told    []string // of the draft under work, what it leaves undone and why
 }
 
 func newDrafter(r *Read, o Order) (*drafter, error) {
@@ -75,6 +78,9 @@ func newDrafter(r *Read, o Order) (*drafter, error) {
 		return nil, pipeline.Errorf(pipeline.Source, r.File, "too little is spoken in it to draft a chain: a test read has a page of normal reading")
 	}
 	d := &drafter{r: r, o: o, fit: r.Fit(draftReference), voice: lower(r), esses: essesOf(r)}
+	if e := o.Earlier; e != nil {
+		d.earlier = powerSpeaking(e.x, e.Marks.Phrases)
+	}
 	d.still = stillOf(d.voice)
 	d.fine = overTrend(bandsDB(power, r.RateHz, d.still.bands), stillPer)
 	if tone := r.roomTonePower(); tone != nil {
@@ -113,11 +119,6 @@ func (d *drafter) found(names ...string) (says string, ok bool) {
 		}
 	}
 	return "", false
-}
-
-// withEarlier tells whether there is a recording to go by.
-func (d *drafter) withEarlier() bool {
-	return d.o.Earlier != nil && len(d.o.Earlier.Likeness.Spectrum) > 0
 }
 
 // finish writes a draft, with what was settled between wishes and what is left

@@ -29,6 +29,25 @@ func boothRead(t *testing.T) *Read {
 	return r
 }
 
+// TestDraftsWithAnEarlierRecording: they go by one of another rate too.
+func TestDraftsWithAnEarlierRecording(t *testing.T) {
+	n := narration.Reading{Voice: "quill", Seed: 6, RateHz: 16000, SpeechDBFS: -24, Spread: 1, Booth: "none", Noise: "brown:-80",
+		Manner: narration.Manner{HeadS: 1, TailS: 1, PauseS: 0.7, PauseMinS: 0.4, Even: true, StopAtS: 20}}
+	var x []float64
+	if _, err := n.Record(func(block []float64) error { x = append(x, block...); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	drafts, err := Drafts(boothRead(t), Order{Earlier: Hear(x, n.RateHz, Form{})})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range drafts {
+		if !strings.Contains(d.YAML, "approved recording") {
+			t.Errorf("%s does not go by it:\n%s", d.Name, d.YAML)
+		}
+	}
+}
+
 // TestDrafts: both drafts of a read are chains that a house loads as they are
 // written, with a reason for every stage, in the usual order, the same each time.
 func TestDrafts(t *testing.T) {

@@ -26,6 +26,9 @@ func round(d *drafter) (Draft, error) {
 	if s, ok := d.sweetened(1); ok {
 		steps = append(steps, s)
 	}
+	if steps, err = d.likeEarlier(steps, 0.5); err != nil {
+		return Draft{}, err
+	}
 	if steps, err = d.keptLows(steps); err != nil {
 		return Draft{}, err
 	}

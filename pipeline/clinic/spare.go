@@ -15,7 +15,11 @@ func spare(d *drafter) (Draft, error) {
 	if s, ok := d.sweetened(0.5); ok {
 		steps = append(steps, s)
 	}
-	steps, err := d.keptLows(steps)
+	steps, err := d.likeEarlier(steps, 0)
+	if err != nil {
+		return Draft{}, err
+	}
+	steps, err = d.keptLows(steps)
 	if err != nil {
 		return Draft{}, err
 	}

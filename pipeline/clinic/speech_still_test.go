@@ -8,6 +8,7 @@ import (
 	"chapterhouse/dsp/filter"
 	"chapterhouse/dsp/kernel"
 	"chapterhouse/dsp/meter"
+	"chapterhouse/dsp/spectrum"
 )
 
 // TestStill: a resonance that a wandering pitch passes is a peak, where it is and
@@ -52,33 +53,46 @@ func TestStill(t *testing.T) {
 // TestToEarlier: what an approved recording has beside the read is gone for, but
 // a hole as narrow as a third of an octave is filled by 2 dB at most.
 func TestToEarlier(t *testing.T) {
-	r, earlier := &Read{RateHz: 44100}, &Read{}
-	d := &drafter{r: r, o: Order{Earlier: earlier}}
-	for i := range 31 {
-		d.third = append(d.third, -20)
-		r.Likeness.Spectrum = append(r.Likeness.Spectrum, -20)
-		want := -20.0
-		switch {
-		case i >= thirdAt(1600):
-			want = -16 // a brighter voice
-		case i == thirdAt(250):
-			want = -12 // a hole in the read
+	const rate, size = 44100, 16384
+	power, to := make([]float64, size/2+1), make([]float64, 31)
+	for i, b := range spectrum.ThirdOctaves() {
+		to[i] = -20
+		if i >= thirdAt(1600) {
+			to[i] = -16 // a brighter voice
 		}
-		earlier.Likeness.Spectrum = append(earlier.Likeness.Spectrum, dsp.DBFS(want))
+		level := -20.0
+		if i == thirdAt(250) {
+			level = -28 // a hole in the read
+		}
+		from, past := int(b.Lower*size/rate), min(size/2, int(b.Upper*size/rate))
+		for k := from; k < past; k++ {
+			power[k] = math.Pow(10, level/10) / float64(past-from)
+		}
+		if b.Mid < 75 || b.Mid > 16000 {
+			to[i] = math.NaN()
+		}
 	}
-	items := d.toEarlier(nil)
+	items := toEarlier(power, rate, to)
+	figure := func(fs fields, key string) (v float64) {
+		for _, f := range fs {
+			if f.key == key {
+				v, _ = f.value.(float64)
+			}
+		}
+		return v
+	}
 	lifted, filled := 0.0, 0.0
 	for _, i := range items {
-		s, err := filter.Bell(i.number("centre_hz"), i.number("gain_db"), i.number("q"), 44100)
+		s, err := filter.Bell(figure(i, "centre_hz"), figure(i, "gain_db"), figure(i, "q"), rate)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if i.number("q") >= narrowQ && i.number("gain_db") > 0 {
-			db, _ := kernel.Response(s, 251, 44100)
+		if figure(i, "q") >= narrowQ && figure(i, "gain_db") > 0 {
+			db, _ := kernel.Response(s, 251, rate)
 			filled += db
 		}
-		high, _ := kernel.Response(s, 4000, 44100)
-		low, _ := kernel.Response(s, 500, 44100)
+		high, _ := kernel.Response(s, 4000, rate)
+		low, _ := kernel.Response(s, 500, rate)
 		lifted += high - low
 	}
 	if filled > mostFilledDB+0.1 {
