@@ -89,6 +89,7 @@ func Like(raw, finished *Read) (Match, error) {
 		if closer.FoundS > 0.9*lie.FoundS && len(better) > 0 {
 			pieces, lie = better, closer
 			f, brief = fitters(raw, fin, pieces)
+			s = f.sight()
 		}
 		var cost float64
 		if c, cost, err = f.choose(brief, s, c); err != nil {
@@ -170,9 +171,13 @@ func (f *fitter) choose(brief *fitter, s sighting, c candidate) (candidate, floa
 	if err != nil {
 		return c, cost, err
 	}
-	for _, other := range f.others(s, c) {
+	for _, choice := range []func(sighting, candidate) (other, bool){f.otherDetector, f.otherDeEsser, f.otherExpander, f.otherRide, f.otherOrder} {
 		if math.Sqrt(cost) < pairGoodDB {
 			break
+		}
+		other, ok := choice(s, c)
+		if !ok {
+			continue
 		}
 		t, its, err := brief.search(other.candidate, other.rounds, other.only...)
 		if err != nil {
@@ -204,48 +209,8 @@ func (f *fitter) finish(c candidate) (candidate, error) {
 	return c, err
 }
 
-// An other is a candidate with another choice, and what is to be looked for
-// again.
-type other struct {
-	candidate candidate
-	rounds    int
-	only      []string
-}
-
-// others are the choices beside those of c.
-func (f *fitter) others(s sighting, c candidate) (all []other) {
-	if m := c.module("compressor"); m != nil {
-		k := m.knobs
-		detector, shift := "peak", 5.0
-		if v := m.now().params; v[len(v)-1].value == "peak" {
-			detector, shift = "rms", -5
-		}
-		t := compressorModule(detector, k[0].at+shift, ratioOf(k[1].at), k[2].at, hzOf(k[3].at), hzOf(k[4].at))
-		all = append(all, other{c.put(t, ""), 3, []string{"compressor"}})
-	}
-	if m := c.module("expander"); m != nil && len(m.knobs) < 7 {
-		if t, ok := f.splitExpander(s, c); ok {
-			all = append(all, other{t, 3, []string{"expander"}})
-		}
-	}
-	if c.module("ride") == nil {
-		before := ""
-		for _, m := range c.modules {
-			if m.name == "compressor" || m.name == "de-esser" {
-				break
-			}
-			before = m.name
-		}
-		all = append(all, other{c.put(rideModule(30), before), 3, []string{"ride", "compressor"}})
-	}
-	if e := c.module("eq"); e != nil && c.module("compressor") != nil {
-		all = append(all, other{c.without("eq").put(*e, "compressor"), 3, []string{"compressor", "eq"}})
-	}
-	return all
-}
-
 // spared is the candidate, which costs so much, without stages that take away too
-// little.
+// little. Esses are few: what a de-esser takes is counted in them.
 func (f *fitter) spared(c candidate, cost float64) (candidate, error) {
 	for _, name := range []string{"ride", "de-esser", "expander", "compressor", "eq", "highpass"} {
 		if c.module(name) == nil {
@@ -258,6 +223,20 @@ func (f *fitter) spared(c candidate, cost float64) (candidate, error) {
 		}
 		if math.Sqrt(its)-math.Sqrt(cost) > stageClearDB {
 			continue
+		}
+		if name == "de-esser" {
+			s := f.sight()
+			in, err := f.leftInEsses(s, c)
+			if err != nil {
+				return c, err
+			}
+			out, err := f.leftInEsses(s, t)
+			if err != nil {
+				return c, err
+			}
+			if out-in > stageClearDB {
+				continue
+			}
 		}
 		if t, its, err = f.search(t, 2); err != nil {
 			return c, err

@@ -62,10 +62,10 @@ func mannerOf(x []float64, rateHz int, phrases []meter.Phrase, tone []meter.Wind
 	for b, p := range m.longDB {
 		m.longDB[b] = powerDB(p/n) - speech
 	}
-	for _, share := range mannerShares() {
-		m.levelDB = append(m.levelDB, shareOf(levels, share)-speech)
+	for _, part := range mannerShares() {
+		m.levelDB = append(m.levelDB, share(levels, part)-speech)
 	}
-	m.essDB, m.floorDB = shareOf(tops, essShare)-speech, shareOf(floor, 0.5)-speech
+	m.essDB, m.floorDB = share(tops, essShare)-speech, share(floor, 0.5)-speech
 	return m
 }
 

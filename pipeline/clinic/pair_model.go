@@ -2,7 +2,6 @@ package clinic
 
 import (
 	"encoding/json"
-	"fmt"
 	"math"
 
 	"chapterhouse/dsp"
@@ -257,6 +256,3 @@ func rideModule(sharePercent float64) module {
 		return step{stage: "ride", params: fields{{"share_percent", v[0]}, {"max_db", v[1]}}}
 	}}
 }
-
-// String tells the settings, for errors.
-func (m module) String() string { return fmt.Sprintf("%s %s", m.name, m.now().params) }

@@ -40,7 +40,7 @@ func (f *fitter) sight() sighting {
 		s.gains, s.wide = append(s.gains, gains), append(s.wide, powerDB(wide))
 	}
 	for b := range f.g.band {
-		s.toneDB = append(s.toneDB, quantile(s.raw, b, 0.5, func(i int) bool { return f.g.tone[i] }))
+		s.toneDB = append(s.toneDB, share(column(s.raw, b, func(i int) bool { return f.g.tone[i] }), 0.5))
 		if math.IsNaN(s.toneDB[b]) {
 			s.toneDB[b] = -120
 		}
@@ -94,7 +94,7 @@ func (f *fitter) stillCurve() curve {
 			}
 		}
 		for b := range still {
-			still[b] = quantile(gains, b, 0.5, func(int) bool { return true })
+			still[b] = share(column(gains, b, func(int) bool { return true }), 0.5)
 		}
 	}
 	c := curve{rateHz: float64(f.g.rateHz)}
@@ -121,25 +121,12 @@ func column(rows [][]float64, b int, want func(i int) bool) (v []float64) {
 	return v
 }
 
-// quantile is a share of such values; NaN where there are none.
-func quantile(rows [][]float64, b int, share float64, want func(i int) bool) float64 {
-	return shareOf(column(rows, b, want), share)
-}
-
-// shareOf is the value that a share of v lies under; NaN for none. v is sorted.
-func shareOf(v []float64, share float64) float64 {
-	if len(v) == 0 {
-		return math.NaN()
-	}
-	slices.Sort(v)
-	return v[int(share*float64(len(v)-1)+0.5)]
-}
-
+// middleOf is the median; 0 of none.
 func middleOf(v []float64) float64 {
 	if len(v) == 0 {
 		return 0
 	}
-	return shareOf(slices.Clone(v), 0.5)
+	return share(v, 0.5)
 }
 
 // start is a chain of everything that the levels speak for.
@@ -175,7 +162,7 @@ func (f *fitter) start(s sighting) (candidate, error) {
 func (f *fitter) startExpander(s sighting, split bool) (module, bool) {
 	lost := make([]float64, 0, len(f.g.band))
 	for b := range f.g.band {
-		v := quantile(s.gains, b, 0.5, func(i int) bool { return f.g.tone[i] && f.g.levels[i][b] > pairNilDB })
+		v := share(column(s.gains, b, func(i int) bool { return f.g.tone[i] && f.g.levels[i][b] > pairNilDB }), 0.5)
 		lost = append(lost, s.still[b]-v)
 	}
 	var crossovers []float64
@@ -289,6 +276,12 @@ func spreadOf(v []float64) float64 {
 // are.
 const essShare = 0.92
 
+// A de-esser that is tried where the levels don't speak for one.
+const (
+	essLikelyOverDB = -11.0
+	essLikelyCutDB  = 3.0
+)
+
 // tops are the levels from 5 to 9.5 kHz in frames of speech, and what these lose
 // there against middling speech, dB.
 func (f *fitter) tops(s sighting) (top, lost []float64) {
@@ -309,20 +302,46 @@ func (f *fitter) tops(s sighting) (top, lost []float64) {
 	return top, lost
 }
 
+// leftInEsses is what a candidate leaves where esses are, RMS in dB.
+func (f *fitter) leftInEsses(s sighting, c candidate) (float64, error) {
+	left, err := f.left(c, 0)
+	if err != nil {
+		return 0, err
+	}
+	top, _ := f.tops(s)
+	loud := share(top, essShare)
+	var sum, n float64
+	for i, k := 0, 0; i < len(f.g.at); i++ {
+		if !f.g.speech[i] {
+			continue
+		}
+		if k++; top[k-1] <= loud {
+			continue
+		}
+		for b, band := range f.g.band {
+			if band.Mid > 5000 && band.Mid < 9500 {
+				d := min(math.Abs(left[i*len(f.g.band)+b]), 2*pairBoundDB)
+				sum, n = sum+d*d, n+1
+			}
+		}
+	}
+	return math.Sqrt(sum / max(1, n)), nil
+}
+
 // startDeEsser adds a de-esser if the top of esses loses more than the rest.
 func (f *fitter) startDeEsser(s sighting, c candidate) (candidate, error) {
 	top, lost := f.tops(s)
 	if len(top) == 0 {
 		return c, nil
 	}
-	loud := shareOf(slices.Clone(top), essShare)
+	loud := share(top, essShare)
 	var cut []float64
 	for i, db := range top {
 		if db > loud {
 			cut = append(cut, lost[i])
 		}
 	}
-	depth := shareOf(cut, 0.8)
+	depth := share(cut, 0.8)
 	if depth < 0.4 {
 		return c, nil
 	}

@@ -81,7 +81,7 @@ func (f *fitter) lostTone(s sighting) float64 {
 // lostEsses is what the loudest twelfth of the top of speech loses there.
 func (f *fitter) lostEsses(s sighting) float64 {
 	top, lost := f.tops(s)
-	loud := shareOf(append([]float64(nil), top...), essShare)
+	loud := share(top, essShare)
 	var cut []float64
 	for i, db := range top {
 		if db > loud {
