@@ -21,7 +21,7 @@ type pairFound struct {
 	response         float64
 	atHz             float64
 	meanDB, highDB   float64 // compressor
-	essDB            float64 // NaN: the true de-esser takes nowhere 1 dB
+	essDB            float64 // NaN: neither de-esser takes 1 dB anywhere
 	toneDB           float64
 	takenDB          float64
 	stages, unproved []string
@@ -67,7 +67,7 @@ func comparePair(raw *clinic.Read, known []pipeline.Resolved, m clinic.Match) (p
 	}
 	f.takenDB /= float64(len(apart))
 	for i, db := range was["de-esser"] {
-		if db <= -1 {
+		if db <= -1 || is["de-esser"][i] <= -1 {
 			ess = append(ess, math.Abs(db-is["de-esser"][i]))
 		}
 	}
@@ -202,11 +202,15 @@ func toneApart(raw *clinic.Read, a, b []pipeline.Resolved) (float64, error) {
 // pairTotals are the worst of all pairs of an engine, and how many are within.
 type pairTotals struct {
 	n, within                               int
+	working                                 []float64 // mean error where the compressor takes 2 dB and more
 	response, meanDB, highDB, essDB, toneDB []float64
 }
 
 func (p *pairTotals) add(f pairFound) {
 	p.n++
+	if f.takenDB >= pairTakenDB {
+		p.working = append(p.working, f.meanDB)
+	}
 	if f.response <= pairResponseDB && f.meanDB <= pairGainDB && f.highDB <= pairGainDB && !(f.essDB > pairGainDB) && f.toneDB <= pairGainDB {
 		p.within++
 	}
@@ -220,13 +224,15 @@ func (p *pairTotals) add(f pairFound) {
 func (p *pairTotals) fill(t *table, side string) {
 	row := func(what string, v []float64, limit float64) {
 		if len(v) == 0 {
-			return // no true de-esser had anything to take
+			t.tell(what+", "+side, "none")
+			return
 		}
 		t.atMost(fmt.Sprintf("%s, %s, worst of %d", what, side, len(v)), slices.Max(v), limit, "%.2f dB", fmt.Sprintf("%.2f in the middle", median(slices.Clone(v))))
 	}
 	row("response", p.response, pairResponseDB)
 	row("gain of the compressor, mean", p.meanDB, pairGainDB)
 	row("gain of the compressor, 95 %", p.highDB, pairGainDB)
+	row(fmt.Sprintf("gain of the compressor, mean, where the true one takes %.0f dB and more in the loudest tenth", pairTakenDB), p.working, pairGainDB)
 	row("gain of the de-esser in esses", p.essDB, pairGainDB)
 	row("room tone behind the expander", p.toneDB, pairGainDB)
 	t.tell("pairs within all limits, "+side, fmt.Sprintf("%d of %d", p.within, p.n))

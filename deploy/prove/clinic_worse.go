@@ -23,6 +23,7 @@ const (
 // harms gathers what drafts take that was wanted.
 type harms struct {
 	modulation, estoi, esses []float64
+	sharp                    []float64 // esses made sharp, over the clean voice's
 	whole                    []float64 // modulation lost against the mean of all
 	met, allowed, refused    int
 	limited                  []float64 // the most that the limiter took, dB
@@ -51,6 +52,7 @@ func (h *harms) add(r draftRead) error {
 			h.esses = append(h.esses, under)
 			line += fmt.Sprintf(", esses %.1f dB under the clean voice's", under)
 			if r.sharp {
+				h.sharp = append(h.sharp, -under)
 				line += fmt.Sprintf(" (raw %.1f)", essLevel(clean, r.marks)-p56(clean)-essLevel(raw, r.marks)+p56(raw))
 			}
 		}
@@ -141,6 +143,9 @@ func (h *harms) fill(t *table) {
 	t.tell("never worse: the most that the spec's limiter takes", fmt.Sprintf("%.1f dB, %.1f in the middle", slices.Max(h.limited), median(h.limited)))
 	if len(h.esses) > 0 {
 		t.atMost("never worse: 5 to 9 kHz in esses under the clean voice's, worst", slices.Max(h.esses), essKeptDB, "%.1f dB", fmt.Sprintf("%.1f in the middle", median(h.esses)))
+	}
+	if len(h.sharp) > 0 {
+		t.tell(fmt.Sprintf("5 to 9 kHz in esses made %.0f dB sharper, over the clean voice's, worst", draftSharpEss), fmt.Sprintf("%.1f dB, %.1f in the middle", slices.Max(h.sharp), median(h.sharp)))
 	}
 	for _, l := range h.lines {
 		t.note("%s", l)
