@@ -225,7 +225,7 @@ func (l *humListener) judge(out []Stretch, w []humMoment) []Stretch {
 		Limit:    fmt.Sprintf("%g dB over and %g dB(A) under", humOverDB, humUnderSpeech), Value: dsp.Round2(overMost), LimitValue: humOverDB, Unit: "dB",
 		Do: "listen to the pauses; put a hum stage into the chain, and look for what makes it before more is recorded"}
 	if len(l.p.Marks.Mains) == 0 {
-		s.Do, s.Act = "listen to the pauses; it is too soft for the stage hum to follow: look for what makes it before more is recorded", pipeline.Treat
+		s.Do, s.Act = "listen to the pauses; the stage hum takes what measuring finds by itself, and it did not find this: look for what makes it before more is recorded", pipeline.Treat
 	}
 	if under > humUnderSpeech || overMost < humOverDB {
 		s.Weight = pipeline.Ready
