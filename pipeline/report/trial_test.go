@@ -208,18 +208,18 @@ func TestTrialPlays(t *testing.T) {
 		}
 		before = now
 	}
-	// The curtain: no name of a version is to be seen, and keys go by the order shown.
-	evaluate[bool](t, ctx, `document.getElementById("curtain").click(); true`)
+	// Hidden: no name of a version is to be seen, and keys go by the order shown.
+	evaluate[bool](t, ctx, `document.getElementById("hide").click(); true`)
 	shown := evaluate[string](t, ctx, `document.body.innerText`)
 	for _, name := range []string{"spare", "round", "master", "highpass"} {
 		if strings.Contains(shown, name) {
-			t.Errorf("behind the curtain %q is to be read", name)
+			t.Errorf("where names are hidden %q is to be read", name)
 		}
 	}
 	if !strings.Contains(shown, "version A") || !strings.Contains(shown, "quietly") {
-		t.Error("the curtain has no letters, or the page does not say that it starts quietly")
+		t.Error("hidden versions have no letters, or the page does not say that it starts quietly")
 	}
-	evaluate[bool](t, ctx, `document.getElementById("curtain").click(); document.getElementById("play").click(); true`)
+	evaluate[bool](t, ctx, `document.getElementById("hide").click(); document.getElementById("play").click(); true`)
 	if evaluate[bool](t, ctx, "trial.playing()") {
 		t.Error("the page goes on after pause")
 	}

@@ -166,31 +166,31 @@
   };
 
   // order is how versions stand and which key chooses which: as written, or
-  // shuffled behind the curtain.
+  // shuffled where names are hidden.
   let order = data.versions.map((_, i) => i);
-  const curtain = () => {
-    const down = by("curtain").checked;
+  const hide = () => {
+    const hidden = by("hide").checked;
     order = data.versions.map((_, i) => i);
-    if (down) for (let i = order.length - 1; i > 0; i--) {
+    if (hidden) for (let i = order.length - 1; i > 0; i--) {
       const k = Math.floor(Math.random() * (i + 1));
       [order[i], order[k]] = [order[k], order[i]];
     }
-    document.body.classList.toggle("veiled-page", down);
-    by("hidden-note").hidden = !down;
+    document.body.classList.toggle("hidden-page", hidden);
+    by("hidden-note").hidden = !hidden;
     order.forEach((v, i) => {
       const label = document.querySelector(`label[data-version="${v}"]`);
-      label.querySelector(".veiled").textContent = down ? "version " + "ABCDEFGH"[i] : "";
+      label.querySelector(".letter").textContent = hidden ? "version " + "ABCDEFGH"[i] : "";
       label.querySelector("kbd").textContent = i + 1;
       by("versions").append(label);
     });
-    if (!down) return;
+    if (!hidden) return;
     document.querySelectorAll('.stages input[value=""]').forEach((all) => (all.checked = true));
     choose(order[0]);
   };
 
   by("play").addEventListener("click", () => (state.playing ? pause() : start(state.from)));
   by("volume").addEventListener("input", volume);
-  by("curtain").addEventListener("change", curtain);
+  by("hide").addEventListener("change", hide);
   by("loop").addEventListener("change", () => {
     state.from = position();
     state.stay = by("loop").checked;
