@@ -11,7 +11,7 @@ import (
 )
 
 const (
-	earlierBands    = 12
+	earlierBands    = 18   // at most
 	earlierEnoughDB = 0.6  // left in a third octave: other words differ by as much
 	mostEarlierDB   = 8.0  // of one band
 	mostFilledDB    = 2.0  // of a hole, by all bands that are as narrow as one
