@@ -171,7 +171,7 @@ func (f *fitter) choose(brief *fitter, s sighting, c candidate) (candidate, floa
 	if err != nil {
 		return c, cost, err
 	}
-	for _, choice := range []func(sighting, candidate) (other, bool){f.otherDetector, f.otherDeEsser, f.otherExpander, f.otherRide, f.otherOrder} {
+	for _, choice := range []func(sighting, candidate) (other, bool){f.otherDetector, f.otherExpander, f.otherRide, f.otherOrder} {
 		if math.Sqrt(cost) < pairGoodDB {
 			break
 		}
@@ -197,6 +197,13 @@ func (f *fitter) choose(brief *fitter, s sighting, c candidate) (candidate, floa
 
 // finish searches on all stretches, and again without what is not worth a stage.
 func (f *fitter) finish(c candidate) (candidate, error) {
+	c, _, err := f.search(c, pairRounds)
+	if err != nil {
+		return c, err
+	}
+	if c, err = f.deEssed(c); err != nil {
+		return c, err
+	}
 	c, cost, err := f.search(c, pairRounds)
 	if err != nil {
 		return c, err
@@ -210,9 +217,9 @@ func (f *fitter) finish(c candidate) (candidate, error) {
 }
 
 // spared is the candidate, which costs so much, without stages that take away too
-// little. Esses are few: what a de-esser takes is counted in them.
+// little; a de-esser is deEssed's to leave out.
 func (f *fitter) spared(c candidate, cost float64) (candidate, error) {
-	for _, name := range []string{"ride", "de-esser", "expander", "compressor", "eq", "highpass"} {
+	for _, name := range []string{"ride", "expander", "compressor", "eq", "highpass"} {
 		if c.module(name) == nil {
 			continue
 		}
@@ -223,20 +230,6 @@ func (f *fitter) spared(c candidate, cost float64) (candidate, error) {
 		}
 		if math.Sqrt(its)-math.Sqrt(cost) > stageClearDB {
 			continue
-		}
-		if name == "de-esser" {
-			s := f.sight()
-			in, err := f.leftInEsses(s, c)
-			if err != nil {
-				return c, err
-			}
-			out, err := f.leftInEsses(s, t)
-			if err != nil {
-				return c, err
-			}
-			if out-in > stageClearDB {
-				continue
-			}
 		}
 		if t, its, err = f.search(t, 2); err != nil {
 			return c, err

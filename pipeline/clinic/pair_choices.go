@@ -26,15 +26,6 @@ func (f *fitter) otherDetector(_ sighting, c candidate) (other, bool) {
 	return other{c.put(t, ""), choiceRounds, []string{"compressor"}}, true
 }
 
-// otherDeEsser is one where the levels don't speak for it: few esses, or mild.
-func (f *fitter) otherDeEsser(s sighting, c candidate) (other, bool) {
-	if c.module("de-esser") != nil || len(c.modules) == 0 {
-		return other{}, false
-	}
-	last := c.modules[len(c.modules)-1].name
-	return other{c.put(deEsserModule(5500, 9800, essLikelyOverDB, essLikelyCutDB, s.curve.rateHz), last), choiceRounds, []string{"de-esser"}}, true
-}
-
 // otherExpander is one of four bands in the place of one of one.
 func (f *fitter) otherExpander(s sighting, c candidate) (other, bool) {
 	if m := c.module("expander"); m == nil || len(m.knobs) >= 7 {

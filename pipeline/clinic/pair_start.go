@@ -276,12 +276,6 @@ func spreadOf(v []float64) float64 {
 // are.
 const essShare = 0.92
 
-// A de-esser that is tried where the levels don't speak for one.
-const (
-	essLikelyOverDB = -11.0
-	essLikelyCutDB  = 3.0
-)
-
 // tops are the levels from 5 to 9.5 kHz in frames of speech, and what these lose
 // there against middling speech, dB.
 func (f *fitter) tops(s sighting) (top, lost []float64) {
@@ -300,32 +294,6 @@ func (f *fitter) tops(s sighting) (top, lost []float64) {
 		top, lost = append(top, powerDB(level)), append(lost, middleOf(v))
 	}
 	return top, lost
-}
-
-// leftInEsses is what a candidate leaves where esses are, RMS in dB.
-func (f *fitter) leftInEsses(s sighting, c candidate) (float64, error) {
-	left, err := f.left(c, 0)
-	if err != nil {
-		return 0, err
-	}
-	top, _ := f.tops(s)
-	loud := share(top, essShare)
-	var sum, n float64
-	for i, k := 0, 0; i < len(f.g.at); i++ {
-		if !f.g.speech[i] {
-			continue
-		}
-		if k++; top[k-1] <= loud {
-			continue
-		}
-		for b, band := range f.g.band {
-			if band.Mid > 5000 && band.Mid < 9500 {
-				d := min(math.Abs(left[i*len(f.g.band)+b]), 2*pairBoundDB)
-				sum, n = sum+d*d, n+1
-			}
-		}
-	}
-	return math.Sqrt(sum / max(1, n)), nil
 }
 
 // startDeEsser adds a de-esser if the top of esses loses more than the rest.
