@@ -127,7 +127,9 @@ func largest(bands []spectrum.Band, want, filled []float64) (at int, q, gain flo
 			}
 			mean := bounded(sum/n, -mostEarlierDB, mostEarlierDB)
 			if w.q >= narrowQ {
-				mean = min(mean, max(0, mostFilledDB-filled[i]))
+				// It lifts its neighbours too, by no more.
+				already := slices.Max(filled[max(0, i-w.reach-1):min(len(bands), i+w.reach+2)])
+				mean = min(mean, max(0, mostFilledDB-already))
 			}
 			if gained := mean * mean * n; gained > best && math.Abs(mean) >= earlierEnoughDB {
 				best, at, q, gain = gained, i, w.q, mean
