@@ -155,11 +155,12 @@ func (r draftRead) lowsMoved(d clinic.Draft) (most float64, err error) {
 		return 0, err
 	}
 	bins := spokenBins(r.raw.Samples(), r.marks)
-	highest := slices.Max(inThirds(bins, float64(draftHz)/8192, thirdsHz()))
-	was, is := inThirds(bins, float64(draftHz)/8192, lowThirdsHz()), inThirds(spokenBins(got, r.marks), float64(draftHz)/8192, lowThirdsHz())
+	highest := slices.Max(inThirds(bins, thirdsHz()))
+	was, is := inThirds(bins, lowThirdsHz()), inThirds(spokenBins(got, r.marks), lowThirdsHz())
+	louder := p56(got) - float64(r.raw.Profile.Levels.Speech)
 	for i := range was {
 		if was[i] > highest-thirdsUnderDB {
-			most = max(most, math.Abs(is[i]-p56(got)-was[i]+float64(r.raw.Profile.Levels.Speech)))
+			most = max(most, math.Abs(is[i]-was[i]-louder))
 		}
 	}
 	return most, nil
@@ -280,7 +281,7 @@ func (v *inversion) fill(t *table) {
 		if len(v.ratio[d]) > 0 {
 			t.atMost(name+fmt.Sprintf("narrow part against raw, where that is %.0f dB and more", narrowHalvedDB), slices.Max(v.ratio[d]), 0.5, "%.2f", fmt.Sprintf("%d reads", len(v.ratio[d])))
 		} else {
-			t.tell(name+"narrow part against raw", fmt.Sprintf("no read here has %.0f dB: bare walls of 4 %% in 1 x 0.9 x 2 m make 3.5", narrowHalvedDB))
+			t.tell(name+"narrow part against raw", fmt.Sprintf("no read here has %.0f dB", narrowHalvedDB))
 		}
 		if p := v.peaks[d]; len(p) > 0 {
 			halved := 0

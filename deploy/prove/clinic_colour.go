@@ -8,6 +8,8 @@ import (
 	"chapterhouse/testdata/voices/speech"
 )
 
+const spokenSize = 8192 // samples of a spectrum
+
 // thirdsHz are the middles of third octaves from 100 Hz to 8 kHz (IEC 61260-1,
 // base 10).
 func thirdsHz() []float64 { return thirdsFrom(-10, 9) }
@@ -25,13 +27,13 @@ func thirdsFrom(first, last int) (all []float64) {
 
 // spokenThirds are the third octaves of x while sentences are spoken, dB.
 func spokenThirds(x []float64, marks []speech.Mark) []float64 {
-	return inThirds(spokenBins(x, marks), float64(draftHz)/8192, thirdsHz())
+	return inThirds(spokenBins(x, marks), thirdsHz())
 }
 
 // spokenBins is the power spectrum of x while sentences are spoken.
 func spokenBins(x []float64, marks []speech.Mark) []float64 {
-	g := newFrameGrid(8192, 4096, 8192)
-	sum, bins := make([]float64, 4096), make([]float64, 4096)
+	g := newFrameGrid(spokenSize, spokenSize/2, spokenSize)
+	sum, bins := make([]float64, spokenSize/2), make([]float64, spokenSize/2)
 	for _, m := range marks {
 		if m.Kind != "sentence" && m.Kind != "shout" && m.Kind != "whisper" || m.To > int64(len(x)) {
 			continue
@@ -47,8 +49,9 @@ func spokenBins(x []float64, marks []speech.Mark) []float64 {
 	return sum
 }
 
-// inThirds sums bins, each with its share of the bands that it touches.
-func inThirds(bins []float64, perBin float64, middles []float64) (db []float64) {
+// inThirds sums such bins, each with its share of the bands that it touches.
+func inThirds(bins []float64, middles []float64) (db []float64) {
+	const perBin = float64(draftHz) / spokenSize
 	for _, hz := range middles {
 		from, to := hz*math.Pow(10, -0.05)/perBin, hz*math.Pow(10, 0.05)/perBin
 		sum := 0.0

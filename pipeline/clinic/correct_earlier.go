@@ -91,17 +91,18 @@ func toEarlier(power []float64, rateHz int, to []float64) (items []fields) {
 // nothing.
 func wanted(now, to []float64) []float64 {
 	want := make([]float64, len(to))
-	var is, was float64
+	least := slices.Max(now) - earlierUnderDB
+	var has, goal float64 // the power of all
 	for i := range want {
-		if want[i] = to[i] - now[i]; now[i] < slices.Max(now)-earlierUnderDB || math.IsInf(want[i], 0) {
+		if want[i] = to[i] - now[i]; now[i] < least || math.IsInf(want[i], 0) {
 			want[i] = math.NaN()
 		}
 		if !math.IsNaN(want[i]) {
-			is, was = is+math.Pow(10, now[i]/10), was+math.Pow(10, to[i]/10)
+			has, goal = has+math.Pow(10, now[i]/10), goal+math.Pow(10, to[i]/10)
 		}
 	}
 	for i := range want {
-		want[i] += 10 * math.Log10(is/was)
+		want[i] += 10 * math.Log10(has/goal)
 	}
 	return want
 }

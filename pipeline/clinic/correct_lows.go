@@ -12,7 +12,7 @@ import (
 const (
 	keptFromHz, keptToHz = 80.0, 160.0
 	keptNoticedDB        = 0.4
-	mostKeptDB           = 5.0  // of a cut; a lift is bounded as every other
+	mostKeptDB           = 5.0  // of one cut; a lift is bounded as one that sweetens
 	keptUnderDB          = 30.0 // under the strongest third octave lows still count
 )
 

@@ -50,13 +50,18 @@ func bandPicture(s clinic.Sign, p clinic.Pictures) picture {
 	x := func(hz float64) float64 {
 		return min(max(spectrumLeft+(spectrumRight-spectrumLeft)*(math.Log(hz)-low)/(high-low), spectrumLeft), spectrumRight)
 	}
+	pic.Shapes = append([]shape{signBand(s, x)}, pic.Shapes...)
+	return pic
+}
+
+// signBand is a sign's band, which lies behind the curves of a spectrum; x is where a
+// frequency is.
+func signBand(s clinic.Sign, x func(hz float64) float64) shape {
 	from, to := x(s.LowHz), x(max(s.HighHz, s.LowHz))
 	if to-from < 3 {
 		from, to = (from+to)/2-1.5, (from+to)/2+1.5
 	}
-	band := shape{Class: "band", D: "M" + coordinate(from) + " " + coordinate(spectrumTop) + "H" + coordinate(to) + "V" + coordinate(spectrumBottom) + "H" + coordinate(from) + "z"}
-	pic.Shapes = append([]shape{band}, pic.Shapes...)
-	return pic
+	return shape{Class: "band", D: "M" + coordinate(from) + " " + coordinate(spectrumTop) + "H" + coordinate(to) + "V" + coordinate(spectrumBottom) + "H" + coordinate(from) + "z"}
 }
 
 // placesPicture is the whole read's wave, with the sign's places.

@@ -24,11 +24,7 @@ func resonancePicture(s clinic.Sign, p clinic.Pictures) picture {
 	y := func(db float64) float64 {
 		return spectrumTop + (spectrumBottom-spectrumTop)*min(max((ringTopDB-db)/(ringTopDB-ringBottomDB), 0), 1)
 	}
-	from, to := x(s.LowHz), x(max(s.HighHz, s.LowHz))
-	if to-from < 3 {
-		from, to = (from+to)/2-1.5, (from+to)/2+1.5
-	}
-	pic.path("band", "M"+coordinate(from)+" "+coordinate(spectrumTop)+"H"+coordinate(to)+"V"+coordinate(spectrumBottom)+"H"+coordinate(from)+"z")
+	pic.Shapes = append(pic.Shapes, signBand(s, x))
 	grid := ""
 	for _, hz := range []float64{50, 60, 80, 100, 150, 200, 300, 400} {
 		grid += down(x(hz), spectrumTop, spectrumBottom)
