@@ -17,7 +17,11 @@ func (f *fitter) explained(st step, s sighting) step {
 			if db < 0 {
 				word = "less"
 			}
-			st.items[i] = append(band, field{"why", fmt.Sprintf("the finished has %.1f dB %s at %.0f Hz than in the middle of its spectrum, against the raw", math.Abs(db), word, hz)})
+			why := fmt.Sprintf("the finished has %.1f dB %s at %.0f Hz than in the middle of its spectrum, against the raw", math.Abs(db), word, hz)
+			if gain := gainOf(band); gain*db < 0 { // the stages around it do more than what was seen
+				why = fmt.Sprintf("beside what the other stages do at %.0f Hz, %+.1f dB are left there", hz, gain)
+			}
+			st.items[i] = append(band, field{"why", why})
 		}
 	case "compressor":
 		st.why = fmt.Sprintf("louder than 3 dB over the speech level the voice comes out %.1f dB lower, against middling words", f.lostLoud(s))
@@ -29,6 +33,16 @@ func (f *fitter) explained(st step, s sighting) step {
 		st.why = "phrases come out nearer to each other in level than a compressor of the same curve leaves them"
 	}
 	return st
+}
+
+// gainOf is the gain of a band of an eq, dB.
+func gainOf(band fields) (db float64) {
+	for _, f := range band {
+		if f.key == "gain_db" {
+			db, _ = f.value.(float64)
+		}
+	}
+	return db
 }
 
 // curveAt is the static response that was measured near a frequency, dB.

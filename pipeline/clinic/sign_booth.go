@@ -143,7 +143,11 @@ func (b boothHeard) judge(p room.Peak) (Sign, bool) {
 	}
 	if stays {
 		kinds++
-		s.Evidence = append(s.Evidence, fmt.Sprintf("stays, %.1f dB high, while the pitch moves from %.0f to %.0f Hz", still, low, high))
+		under := ""
+		if p.Hz < low {
+			under = " and just under it"
+		}
+		s.Evidence = append(s.Evidence, fmt.Sprintf("stays, %.1f dB high%s, while the pitch moves from %.0f to %.0f Hz", still, under, low, high))
 	}
 	if kinds < 2 && !((inTone && !denied || rings || hangs) && len(made.sides) > 0) {
 		return Sign{}, false
