@@ -167,34 +167,59 @@ func reflected(r *Read, signs []Sign) string {
 }
 
 // rings is what panels reach and leave of the booth's resonances, and which sides
-// make them.
+// make them; what is unsure is said as that.
 func rings(r *Read, signs []Sign) string {
 	b := r.Form.As.Booth
-	var parts []string
-	named := map[string][]string{}
-	var order []string
-	lowest := math.Inf(1)
+	var told, perhaps []Sign
 	for _, s := range signs {
-		hz := (s.LowHz + s.HighHz) / 2
-		lowest = min(lowest, hz)
+		if s.Confidence == Unsure {
+			perhaps = append(perhaps, s)
+		} else {
+			told = append(told, s)
+		}
+	}
+	text := "The booth rings at " + along(told)
+	switch {
+	case len(told) == 0:
+		text, told = "Perhaps the booth rings at "+along(perhaps), perhaps
+	case len(perhaps) > 0:
+		text += ", and perhaps at " + along(perhaps)
+	}
+	text += ". "
+	lowest := math.Inf(1)
+	for _, s := range told {
+		lowest = min(lowest, (s.LowHz+s.HighHz)/2)
+	}
+	c := room.SpeedOfSound(r.Form.TemperatureC)
+	if depth := (b.PanelMM + b.GapMM) / 1000; depth > 0 {
+		text += fmt.Sprintf("Your panels, %.0f mm with the air behind them, take well from %.0f Hz (a quarter wave) and something from %.0f Hz; what is below stays. ", 1000*depth, room.QuarterWave(depth, c), room.TenthWave(depth, c))
+	}
+	text += fmt.Sprintf("At %.0f Hz a quarter wave is %.0f cm: put the thickest material, with air behind it, into the corners and on the walls that are named, where the waves have their pressure; and sit a third along those sides, not in the middle.", lowest, 100*c/(4*lowest))
+	return text
+}
+
+// along is where resonances are, by the sides that make them.
+func along(signs []Sign) string {
+	var parts, order []string
+	named := map[string][]string{}
+	for _, s := range signs {
 		key := strings.Join(s.Sides, " or ")
 		if named[key] == nil {
 			order = append(order, key)
 		}
-		named[key] = append(named[key], fmt.Sprintf("%.0f Hz", hz))
+		named[key] = append(named[key], fmt.Sprintf("%.0f", (s.LowHz+s.HighHz)/2))
 	}
 	for _, key := range order {
 		between := "of a side that the form doesn't give"
 		if key != "" {
 			between = "along the " + key
 		}
-		parts = append(parts, strings.Join(named[key], " and ")+" "+between)
+		all := named[key]
+		list := all[len(all)-1]
+		if n := len(all) - 1; n > 0 {
+			list = strings.Join(all[:n], ", ") + " and " + list
+		}
+		parts = append(parts, list+" Hz "+between)
 	}
-	c := room.SpeedOfSound(r.Form.TemperatureC)
-	text := "The booth rings at " + strings.Join(parts, ", ") + ". "
-	if depth := (b.PanelMM + b.GapMM) / 1000; depth > 0 {
-		text += fmt.Sprintf("Your panels, %.0f mm with the air behind them, take well from %.0f Hz (a quarter wave) and something from %.0f Hz; what is below stays. ", 1000*depth, room.QuarterWave(depth, c), room.TenthWave(depth, c))
-	}
-	text += fmt.Sprintf("At %.0f Hz a quarter wave is %.0f cm: put the thickest material, with air behind it, into the corners and on the walls that are named, where the waves have their pressure; and sit a third along those sides, not in the middle.", lowest, 100*c/(4*lowest))
-	return text
+	return strings.Join(parts, ", ")
 }

@@ -66,3 +66,22 @@ func TestVerdict(t *testing.T) {
 		}
 	}
 }
+
+// TestRings: what is unsure is not said as if it were sure.
+func TestRings(t *testing.T) {
+	at := func(hz float64, c Confidence, sides ...string) Sign {
+		return Sign{Name: "resonance", Confidence: c, LowHz: hz - 2, HighHz: hz + 2, Sides: sides}
+	}
+	for _, c := range []struct {
+		signs []Sign
+		want  string
+	}{
+		{[]Sign{at(85, Sure, "height"), at(105, Likely, "depth"), at(166, Sure, "height")}, "The booth rings at 85 and 166 Hz along the height, 105 Hz along the depth. At 85 Hz"},
+		{[]Sign{at(105, Likely, "depth"), at(70, Unsure)}, "The booth rings at 105 Hz along the depth, and perhaps at 70 Hz of a side that the form doesn't give. At 105 Hz"},
+		{[]Sign{at(252, Unsure, "height", "width")}, "Perhaps the booth rings at 252 Hz along the height or width. At 252 Hz"},
+	} {
+		if got := rings(&Read{Form: Form{TemperatureC: 20}}, c.signs); !strings.HasPrefix(got, c.want) {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}

@@ -113,10 +113,12 @@ func levelPicture(r *clinic.Read, p clinic.Pictures) picture {
 	}
 	marks = slices.DeleteFunc(marks, func(m mark) bool { return math.IsNaN(m.db) || math.IsInf(m.db, 0) })
 	slices.SortFunc(marks, func(a, b mark) int { return int(math.Copysign(1, a.db-b.db)) })
+	row := func(i int) float64 { return 14 + 14*float64(i%3) }
 	for i, m := range marks {
-		y := 14.0 + 14*float64(i%3)
-		pic.path("gm", down(x(m.db), y+3, 60))
-		pic.text("t", min(max(x(m.db), 40), readRight-40), y, m.name+" "+minus(sprintf("%.1f", m.db)))
+		pic.path("gm", down(x(m.db), row(i)+3, 60))
+	}
+	for i, m := range marks { // over the lines of others
+		pic.text("t over", min(max(x(m.db), 40), readRight-40), row(i), m.name+" "+minus(sprintf("%.1f", m.db)))
 	}
 	return pic
 }
