@@ -92,24 +92,38 @@ func (a *Alignment) describe(pieces []piece, rateHz int) {
 		return
 	}
 	var likes []float64
-	against := 0
-	for i, p := range pieces {
+	against, settled := 0, settled(pieces, rateHz)
+	for i := 1; i < len(settled); i++ {
+		if d := (settled[i].lag - settled[i-1].lag).Seconds(rateHz); math.Abs(d) > stepLeastS {
+			a.Steps++
+			a.StepsS += math.Abs(d)
+		}
+	}
+	for _, p := range pieces {
 		a.FoundS += p.Len().Seconds(rateHz)
 		likes = append(likes, math.Abs(p.likeness))
 		if p.likeness < 0 {
 			against++
-		}
-		if i > 0 {
-			if d := (p.lag - pieces[i-1].lag).Seconds(rateHz); math.Abs(d) > stepLeastS {
-				a.Steps++
-				a.StepsS += math.Abs(d)
-			}
 		}
 	}
 	slices.Sort(likes)
 	a.Likeness = likes[len(likes)/2]
 	a.Reversed = 2*against > len(pieces)
 	a.DelayS = (float64(pieces[0].lag) + pieces[0].fine) / float64(rateHz)
+}
+
+// settled are pieces without those that lie apart from both neighbours, which lie as
+// each other do: an edit that the next one takes back to the sample is no edit, but
+// a piece that was found beside its place.
+func settled(pieces []piece, rateHz int) (out []piece) {
+	apart := func(a, b piece) bool { return math.Abs((a.lag - b.lag).Seconds(rateHz)) > stepLeastS }
+	for i, p := range pieces {
+		if i > 0 && i+1 < len(pieces) && apart(p, pieces[i-1]) && apart(p, pieces[i+1]) && !apart(pieces[i-1], pieces[i+1]) {
+			continue
+		}
+		out = append(out, p)
+	}
+	return out
 }
 
 func (a *Alignment) round() {

@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -226,5 +227,28 @@ func TestLikeEarlier(t *testing.T) {
 	}
 	if !strings.Contains(m.Draft.YAML, "expander") {
 		t.Errorf("no expander\n%s", m.Draft.YAML)
+	}
+}
+
+// TestSettled: a piece beside its place is not an edit, one that others follow is.
+func TestSettled(t *testing.T) {
+	for _, c := range []struct{ lags, want []dsp.Frames }{
+		{[]dsp.Frames{0, 0, 1000, 0, 3}, []dsp.Frames{0, 0, 0, 3}},
+		{[]dsp.Frames{0, 0, 1000, 1000, 1003}, []dsp.Frames{0, 0, 1000, 1000, 1003}},
+		{[]dsp.Frames{0, 500, 1000}, []dsp.Frames{0, 500, 1000}},
+		{[]dsp.Frames{0, 1000}, []dsp.Frames{0, 1000}},
+		{nil, nil},
+	} {
+		var pieces []piece
+		for _, l := range c.lags {
+			pieces = append(pieces, piece{lag: l})
+		}
+		var got []dsp.Frames
+		for _, p := range settled(pieces, 44100) {
+			got = append(got, p.lag)
+		}
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%v: %v, want %v", c.lags, got, c.want)
+		}
 	}
 }
