@@ -17,12 +17,6 @@ type InBand struct {
 	Over  *dsp.DB  `json:"over_usual_db"` // over usual speech; null: nothing is said of this band
 }
 
-// nominalHz are the names of the third octaves from 20 Hz to 20 kHz.
-var nominalHz = [31]float64{
-	20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000,
-	1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000,
-}
-
 const (
 	// Levels are aligned by the middle band of these, 200 Hz to 8 kHz: below, men
 	// and women differ by tens of dB, and above, microphones and files do.
@@ -47,7 +41,7 @@ func besideSpeech(power []float64, rateHz int) []InBand {
 		if b.Upper > half {
 			break
 		}
-		all = append(all, InBand{Hz: nominalHz[i], Level: dsp.DBFS(dsp.Round2(float64(levels[i])))})
+		all = append(all, InBand{Hz: spectrum.NominalHz(i), Level: dsp.DBFS(dsp.Round2(float64(levels[i])))})
 		if i >= alignFirst && i <= alignLast {
 			over = append(over, float64(levels[i])-usual[i-spectrum.SpeechFirst])
 		}

@@ -10,15 +10,6 @@ import (
 	"chapterhouse/dsp/spectrum"
 )
 
-// TestNominalFrequencies: a band's name is its middle, rounded.
-func TestNominalFrequencies(t *testing.T) {
-	for i, b := range spectrum.ThirdOctaves() {
-		if d := nominalHz[i]/b.Mid - 1; math.Abs(d) > 0.02 {
-			t.Errorf("band %d is called %v Hz and is at %.1f Hz", i, nominalHz[i], b.Mid)
-		}
-	}
-}
-
 // shaped is the power spectrum of usual speech with some bands changed, dB.
 func shaped(rateHz int, change map[float64]float64) []float64 {
 	bands, usual := spectrum.ThirdOctaves(), spectrum.Speech()
@@ -31,7 +22,7 @@ func shaped(rateHz int, change map[float64]float64) []float64 {
 		if i < spectrum.SpeechFirst || i-spectrum.SpeechFirst >= len(usual) {
 			continue
 		}
-		level := usual[i-spectrum.SpeechFirst] - 20 + change[nominalHz[i]]
+		level := usual[i-spectrum.SpeechFirst] - 20 + change[spectrum.NominalHz(i)]
 		power[k] = math.Pow(10, level/10) * width / (bands[i].Upper - bands[i].Lower) * (0.9 + 0.2*random.Float64())
 	}
 	return power

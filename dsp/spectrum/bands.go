@@ -22,6 +22,14 @@ func ThirdOctaves() []Band {
 	return bands
 }
 
+// NominalHz is what the i-th of the third octaves is called (IEC 61260-1, annex E).
+func NominalHz(i int) float64 {
+	return [31]float64{
+		20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000,
+		1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000,
+	}[i]
+}
+
 // SixthOctaves are the 60 bands that fill the range from 20 Hz to 20 kHz
 // (exactly 19.95 Hz to 19.95 kHz), at the exact base-10 frequencies of
 // IEC 61260-1: 1000·G^((2x+1)/12), edges G^(±1/12) of it, G = 10^(3/10).

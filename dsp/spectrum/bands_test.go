@@ -207,3 +207,12 @@ func TestLevelsOutOfReach(t *testing.T) {
 		}
 	}
 }
+
+// TestNominalFrequencies: a band's name is its middle, rounded.
+func TestNominalFrequencies(t *testing.T) {
+	for i, b := range ThirdOctaves() {
+		if d := NominalHz(i)/b.Mid - 1; math.Abs(d) > 0.02 {
+			t.Errorf("band %d is called %v Hz and is at %.1f Hz", i, NominalHz(i), b.Mid)
+		}
+	}
+}

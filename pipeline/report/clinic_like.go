@@ -1,6 +1,9 @@
 package report
 
 import (
+	"math"
+
+	"chapterhouse/dsp/spectrum"
 	"chapterhouse/pipeline/clinic"
 )
 
@@ -15,7 +18,7 @@ type likeView struct {
 func likeViewOf(m clinic.Match) *likeView {
 	v := &likeView{Says: []string{sprintf("%s: %s", m.Confidence, m.Why)}, Heads: []string{"where", "mean, dB", "RMS, dB"}, Unexplained: m.Unexplained}
 	if a := m.Alignment; a.FoundS > 0 {
-		v.Says = append(v.Says, sprintf("%.0f of %.0f s of speech were found in the finished one, which begins %.2f s later and is %+.1f dB louder than the draft", a.FoundS, a.OfS, a.DelayS, float64(m.GainDB)))
+		v.Says = append(v.Says, sprintf("the finished begins %s, and is %s than the draft", amount(a.DelayS, 0.005, "%.2f s later", "%.2f s earlier", "where the raw does"), amount(float64(m.GainDB), 0.05, "%.1f dB louder", "%.1f dB softer", "no louder")))
 	}
 	for _, d := range m.Left {
 		where := "all of it"
@@ -23,13 +26,37 @@ func likeViewOf(m clinic.Match) *likeView {
 		case d.Pauses:
 			where = "in pauses"
 		case d.Hz > 0:
-			where = sprintf("at %g Hz", d.Hz)
+			where = sprintf("at %g Hz", nominal(d.Hz))
 		case d.LevelDBFS != 0:
 			where = sprintf("at %.0f dBFS", float64(d.LevelDBFS))
 		}
-		v.Rows = append(v.Rows, []string{where, sprintf("%+.1f", float64(d.MeanDB)), sprintf("%.1f", float64(d.RMSDB))})
+		v.Rows = append(v.Rows, []string{where, sprintf("%+.1f", tenth(float64(d.MeanDB))), sprintf("%.1f", float64(d.RMSDB))})
 	}
 	return v
+}
+
+// amount is a figure in words: more, less, or none.
+func amount(v, least float64, more, less, none string) string {
+	switch {
+	case v >= least:
+		return sprintf(more, v)
+	case v <= -least:
+		return sprintf(less, -v)
+	}
+	return none
+}
+
+// tenth is a figure to a tenth, without a sign before nothing.
+func tenth(v float64) float64 { return math.Round(10*v)/10 + 0 }
+
+// nominal is what the third octave in the middle of which a frequency lies is called.
+func nominal(hz float64) float64 {
+	for i, b := range spectrum.ThirdOctaves() {
+		if hz < b.Upper && hz > b.Lower {
+			return spectrum.NominalHz(i)
+		}
+	}
+	return hz
 }
 
 // like writes it for a terminal.
