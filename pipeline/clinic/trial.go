@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"chapterhouse/dsp"
 	"chapterhouse/dsp/kernel"
@@ -187,7 +188,7 @@ func (r *Read) mixOf(d Draft, spans []passage, cut func([]float64) []float64) (m
 	m.sound = cut(y)
 	for i, s := range d.Chain.Stages {
 		m.version.Stages = append(m.version.Stages, TrialStage{
-			Stage: s.Stage, Settings: chain.Describe(s), Why: chain.ReasonsOf(d.Chain, i), GainsDB: gains[i].over(spans, r.RateHz),
+			Stage: s.Stage, Settings: strings.Join(chain.Settings(s), "; "), Why: chain.ReasonsOf(d.Chain, i), GainsDB: gains[i].over(spans, r.RateHz),
 		})
 		z, err := r.Through(slices.Delete(slices.Clone(d.Chain.Stages), i, i+1), d.Chain.SpeechDBFS, nil)
 		if err != nil {

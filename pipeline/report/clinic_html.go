@@ -40,9 +40,9 @@ type draftView struct {
 }
 
 type draftStage struct {
-	Stage, Settings string
-	Why             []string
-	Corrective      bool
+	Stage         string
+	Settings, Why []string
+	Corrective    bool
 }
 
 // ClinicHTML writes it as a page that needs nothing beside it but trial.html,
@@ -63,7 +63,7 @@ func ClinicHTML(w io.Writer, c Clinic) error {
 	for _, d := range c.Drafts {
 		view := draftView{Name: d.Name, Does: d.Does, Notes: d.Notes}
 		for i, s := range d.Chain.Stages {
-			view.Stages = append(view.Stages, draftStage{s.Stage, chain.Describe(s), chain.ReasonsOf(d.Chain, i), i < len(d.Corrective) && d.Corrective[i]})
+			view.Stages = append(view.Stages, draftStage{s.Stage, chain.Settings(s), chain.ReasonsOf(d.Chain, i), i < len(d.Corrective) && d.Corrective[i]})
 		}
 		v.Drafts = append(v.Drafts, view)
 	}
